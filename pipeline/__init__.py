@@ -1,0 +1,1 @@
+"""What happens to what arrives: land, derive, judge, join, show."""

@@ -1,0 +1,1 @@
+"""The gauge command: inspect."""

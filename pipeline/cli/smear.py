@@ -1,0 +1,1 @@
+"""The smear commands: sheet, score."""
