@@ -6,7 +6,9 @@ import typer
 
 from edge.errors import BeadbookError
 
-app = typer.Typer(no_args_is_help=True, add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
+app = typer.Typer(
+    no_args_is_help=True, add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False
+)
 
 
 def run(commands: typer.Typer) -> None:

@@ -1,0 +1,205 @@
+"""What do gauge readings look like on the wire? SenML JSON packs, resolved and packed.
+
+Source: RFC 8428: base fields (4.1), labels to refuse (4.4), names (4.5.1), relative time (4.5.3), sums of
+base and own value (4.5.4), order of a resolved pack (4.6), units (12.1).
+"""
+
+import math
+import re
+from collections.abc import Iterable, Sequence
+from typing import Any, Final, NamedTuple
+
+import msgspec
+from msgspec import Struct
+
+from edge.errors import InputError
+from edge.records import NAME_PATTERN
+from edge.words import GAUGE_UNIT, Gauge
+
+PACK_BYTES_MAX: Final = 4 * 1024 * 1024
+VERSION: Final = 10  # the version this reads (RFC 8428, 4.4)
+RELATIVE_BELOW: Final = 2**28  # times below are relative to now [s] (4.5.3)
+TIME_MAX: Final = 4_102_444_800.0  # year 2100 [s]: a later clock is a broken one
+
+_NAME: Final = re.compile(r"^[A-Za-z0-9][A-Za-z0-9\-:./_]*$")
+_PUMP: Final = re.compile(NAME_PATTERN)
+
+
+class SenMLRecord(Struct, omit_defaults=True):
+    """One record of a pack, as written. Labels in RFC 8428's own short form."""
+
+    bn: str | None = None
+    bt: float | None = None
+    bu: str | None = None
+    bv: float | None = None
+    bs: float | None = None
+    bver: int | None = None
+    n: str | None = None
+    u: str | None = None
+    v: float | None = None
+    vs: str | None = None
+    vb: bool | None = None
+    vd: str | None = None
+    s: float | None = None
+    t: float | None = None
+    ut: float | None = None
+
+
+class Resolved(NamedTuple):
+    """A record that stands by itself. time : Unix [s], absolute."""
+
+    name: str
+    unit: str | None
+    time: float
+    value: float | str | bool | None
+    sum: float | None
+
+
+_decoder: Final = msgspec.json.Decoder(list[SenMLRecord])
+_encoder: Final = msgspec.json.Encoder()
+_labels: Final = frozenset(SenMLRecord.__struct_fields__)
+
+
+def _refuse(what: str, do: str = "mend the device that sends it") -> InputError:
+    return InputError(what, where="SenML pack", do=do)
+
+
+def decode_pack(payload: bytes) -> list[SenMLRecord]:
+    """Records of a JSON pack, unresolved. Raises InputError."""
+    if len(payload) > PACK_BYTES_MAX:
+        raise _refuse(f"{len(payload)} bytes are more than a pack's {PACK_BYTES_MAX}", "send shorter packs")
+    try:
+        records = _decoder.decode(payload)
+        if b'_"' in payload:
+            _refuse_must_understand(msgspec.json.decode(payload))
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise _refuse(f"not SenML JSON: {error}") from None
+    return records
+
+
+def _refuse_must_understand(records: list[dict[str, Any]]) -> None:
+    # 4.4: a label that ends in "_" must be understood, or the pack refused; other unknown ones are ignored.
+    for record in records:
+        for label in record:
+            if label.endswith("_") and label not in _labels:
+                raise _refuse(f"the label {label!r} must be understood and is not known")
+
+
+def resolve(records: Sequence[SenMLRecord], now: float) -> list[Resolved]:
+    """Records with base fields applied, in order of time.
+
+    now : Unix [s], what relative times count from
+    Raises InputError for a version above 10, a bad name, a time or value that is no number.
+    Source: RFC 8428, 4.6; checked against its examples in 5.1.
+    """
+    base_name, base_unit = "", None
+    base_time = base_value = base_sum = 0.0
+    has_base_value = has_base_sum = False
+    resolved: list[Resolved] = []
+    for number, record in enumerate(records, 1):
+        if record.bver is not None and record.bver > VERSION:
+            raise _refuse(f"version {record.bver} is newer than {VERSION}", "update beadbook")
+        if record.bn is not None:
+            base_name = record.bn
+        if record.bt is not None:
+            base_time = record.bt
+        if record.bu is not None:
+            base_unit = record.bu
+        if record.bv is not None:
+            base_value, has_base_value = record.bv, True
+        if record.bs is not None:
+            base_sum, has_base_sum = record.bs, True
+        name = base_name + (record.n or "")
+        if not _NAME.match(name):
+            raise _refuse(
+                f"record {number} has the name {name[:100]!r}",
+                "use A-Z a-z 0-9 - : . / _, a letter or digit first",
+            )
+        time = base_time + (record.t or 0.0)
+        if time < RELATIVE_BELOW:
+            time += now
+        if not -TIME_MAX < time < TIME_MAX:
+            raise _refuse(f"record {number} has the time {time!r}", "set the device's clock")
+        value: float | str | bool | None
+        if record.v is not None or (
+            has_base_value and record.vs is None and record.vb is None and record.vd is None
+        ):
+            value = base_value + (record.v or 0.0)
+            if not math.isfinite(value):
+                raise _refuse(f"record {number} ({name}) has the value {value!r}")
+        else:
+            value = record.vs if record.vs is not None else record.vb if record.vb is not None else record.vd
+        total = None if record.s is None and not has_base_sum else base_sum + (record.s or 0.0)
+        if value is None and total is None:
+            continue  # carries base fields only
+        resolved.append(Resolved(name, record.u or base_unit, time, value, total))
+    resolved.sort(key=lambda one: one.time)
+    return resolved
+
+
+class GaugeRows(NamedTuple):
+    """Readings of one pump. at_us : Unix [us], rising; values : a row each, one value a gauge or None."""
+
+    pump: str
+    at_us: list[int]
+    values: list[dict[Gauge, float]]
+
+
+def gauge_rows(payload: bytes, site: str, now: float) -> list[GaugeRows]:
+    """Gauge readings in a pack, by pump; readings of one moment share a row.
+
+    Raises InputError if a name is not <site>/<pump>/<gauge>, a gauge is unknown, or a unit is not the gauge's.
+    """
+    pumps: dict[str, dict[int, dict[Gauge, float]]] = {}
+    split: dict[str, tuple[str, Gauge]] = {}
+    for one in resolve(decode_pack(payload), now):
+        place = split.get(one.name)
+        if place is None:
+            place = split[one.name] = _place(one.name, site)
+        pump, gauge = place
+        if one.unit != GAUGE_UNIT[gauge]:
+            raise _refuse(
+                f"{one.name} comes in {one.unit or 'no unit'}, not {GAUGE_UNIT[gauge]}",
+                "convert it at the device",
+            )
+        if isinstance(one.value, bool) or not isinstance(one.value, float | int):
+            raise _refuse(f"{one.name} has {one.value!r} where a number belongs")
+        rows = pumps.setdefault(pump, {})
+        # The first reading of a moment stands: the same sample twice is one sample.
+        rows.setdefault(round(one.time * 1e6), {}).setdefault(gauge, float(one.value))
+    return [GaugeRows(pump, list(rows), list(rows.values())) for pump, rows in pumps.items()]
+
+
+def _place(name: str, site: str) -> tuple[str, Gauge]:
+    parts = name.split("/")
+    if len(parts) != 3 or parts[0] != site or not _PUMP.match(parts[1]):
+        raise _refuse(
+            f"the name {name!r} is not {site}/<pump>/<gauge>", "set the base name to the site and pump"
+        )
+    try:
+        return parts[1], Gauge(parts[2])
+    except ValueError:
+        known = ", ".join(Gauge)
+        raise _refuse(f"the gauge {parts[2]!r} is not known", f"name it one of {known}") from None
+
+
+def pack_rows(site: str, pump: str, rows: Iterable[tuple[int, dict[Gauge, float]]]) -> bytes:
+    """A pack of a pump's rows.
+
+    rows : (Unix [us], value by gauge in the gauge's own unit); one row at least
+    The times are sent relative to the first row, so that a double holds them to the microsecond.
+    """
+    records: list[SenMLRecord] = []
+    start_us: int | None = None
+    for at_us, values in rows:
+        if start_us is None:
+            start_us = at_us
+        offset = (at_us - start_us) / 1e6 or None
+        for gauge, value in values.items():
+            unit = GAUGE_UNIT[gauge]
+            records.append(SenMLRecord(n=gauge.value, u=None if unit == "Pa" else unit, t=offset, v=value))
+    if start_us is None or not records:
+        raise ValueError("a pack needs at least one reading")
+    first = records[0]
+    first.bn, first.bt, first.bu = f"{site}/{pump}/", start_us / 1e6, "Pa"
+    return _encoder.encode(records)

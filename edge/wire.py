@@ -1,0 +1,142 @@
+"""What does a message look like on the broker? Topics, receipts and the framing of photographs (MQTT 3.1.1).
+
+beadbook/v1/<site>/<edge>/gauges/<stream>/<seq>   SenML JSON pack (senml.py)
+beadbook/v1/<site>/<edge>/photo/<stream>/<seq>    head length (4 bytes, big endian), JSON head, the photo
+beadbook/v1/<site>/<edge>/record/<stream>/<seq>   one JSON record (records.py)
+beadbook/v1/<site>/<edge>/receipt/<stream>        retained: all through this seq is durable
+beadbook/v1/<site>/<pump>/release                 retained: may the pump make units
+beadbook/v1/<site>/<edge>/gauges                  plain SenML from a foreign device, no stream and seq
+"""
+
+import hashlib
+import re
+from enum import StrEnum
+from typing import Annotated, Final
+
+import msgspec
+from msgspec import Meta, Struct
+
+from edge.errors import InputError
+from edge.records import NAME_PATTERN, Moment, Name, Sha256, Text
+
+ROOT: Final = "beadbook/v1"
+UPWARD: Final = (f"{ROOT}/+/+/gauges/#", f"{ROOT}/+/+/photo/#", f"{ROOT}/+/+/record/#")
+HEAD_BYTES_MAX: Final = 64 * 1024
+PHOTO_BYTES_MAX: Final = 32 * 1024 * 1024
+
+_NAME: Final = re.compile(NAME_PATTERN)
+_STREAM: Final = re.compile(r"^[0-9a-f]{32}$")
+_SEQ: Final = re.compile(r"^[1-9][0-9]{0,17}$")
+
+
+class Channel(StrEnum):
+    """What kind of message an edge sends."""
+
+    GAUGES = "gauges"
+    PHOTO = "photo"
+    RECORD = "record"
+
+
+class Address(Struct, frozen=True):
+    """Where a message comes from. stream and seq are None for a foreign device's plain SenML."""
+
+    site: str
+    edge: str
+    channel: Channel
+    stream: str | None = None
+    seq: int | None = None
+
+    def topic(self) -> str:
+        """The topic the message travels under."""
+        tail = "" if self.stream is None else f"/{self.stream}/{self.seq}"
+        return f"{ROOT}/{self.site}/{self.edge}/{self.channel}{tail}"
+
+
+def parse_topic(topic: str) -> Address:
+    """Address in a topic. Raises InputError if it is none of an edge's."""
+    parts = topic.split("/")
+    if len(parts) in (5, 7) and topic.startswith(ROOT + "/"):
+        site, edge, channel = parts[2:5]
+        named = _NAME.match(site) and _NAME.match(edge)
+        if named and len(parts) == 5 and channel == Channel.GAUGES:
+            return Address(site, edge, Channel.GAUGES)
+        if named and len(parts) == 7 and channel in set(Channel):
+            stream, seq = parts[5:]
+            if _STREAM.match(stream) and _SEQ.match(seq):
+                return Address(site, edge, Channel(channel), stream, int(seq))
+    raise InputError(
+        "not a topic of an edge",
+        where=f"topic {topic[:200]!r}",
+        do=f"publish to {ROOT}/<site>/<edge>/gauges|photo|record/<stream>/<seq>",
+    )
+
+
+def receipt_topic(site: str, edge: str, stream: str) -> str:
+    """Where the pipeline says what is durable."""
+    return f"{ROOT}/{site}/{edge}/receipt/{stream}"
+
+
+def release_topic(site: str, pump: str) -> str:
+    """Where the pump's release or hold stands, retained."""
+    return f"{ROOT}/{site}/{pump}/release"
+
+
+class Receipt(Struct, frozen=True, omit_defaults=False):
+    """through : highest seq up to which every message is durable; also : durable ones beyond it."""
+
+    through: Annotated[int, Meta(ge=0)]
+    also: tuple[int, ...] = ()
+
+
+class PhotoHead(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+    """What travels in front of a photograph."""
+
+    sha256: Sha256
+    pump: Name
+    taken_at: Moment
+    by: Text
+    sheet: Annotated[str, Meta(max_length=64)] | None = None
+    name: Annotated[str, Meta(max_length=200)] = ""
+
+
+_head_decoder: Final = msgspec.json.Decoder(PhotoHead)
+_receipt_decoder: Final = msgspec.json.Decoder(Receipt)
+
+
+def decode_receipt(payload: bytes) -> Receipt:
+    """The receipt in a payload. Raises InputError."""
+    try:
+        return _receipt_decoder.decode(payload)
+    except (msgspec.DecodeError, UnicodeDecodeError) as error:
+        raise InputError(
+            f"not a receipt: {error}", where="receipt", do="check who else publishes there"
+        ) from None
+
+
+def frame_photo(head: PhotoHead, photo: bytes) -> bytes:
+    """The photo with its head in front."""
+    text = msgspec.json.encode(head)
+    return len(text).to_bytes(4, "big") + text + photo
+
+
+def unframe_photo(payload: bytes) -> tuple[PhotoHead, bytes]:
+    """Head and bytes of a framed photo. Raises InputError if the frame or the digest is wrong."""
+
+    def refuse(what: str) -> InputError:
+        return InputError(what, where="photo frame", do="send it again through the edge's outbox")
+
+    if len(payload) < 4:
+        raise refuse(f"{len(payload)} bytes are no frame")
+    length = int.from_bytes(payload[:4], "big")
+    if length > HEAD_BYTES_MAX or 4 + length > len(payload):
+        raise refuse(f"the head claims {length} bytes of a message of {len(payload)}")
+    try:
+        head = _head_decoder.decode(payload[4 : 4 + length])
+    except (msgspec.DecodeError, UnicodeDecodeError) as error:
+        raise refuse(f"the head is not one: {error}") from None
+    photo = payload[4 + length :]
+    if len(photo) > PHOTO_BYTES_MAX:
+        raise refuse(f"{len(photo)} bytes are more than a photo's {PHOTO_BYTES_MAX}")
+    if hashlib.sha256(photo).hexdigest() != head.sha256:
+        raise refuse(f"the {len(photo)} bytes do not match the digest in the head")
+    return head, photo
