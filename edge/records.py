@@ -183,7 +183,7 @@ AnyPlainRecord = (
 )
 AnyRecord = AnyPlainRecord | Correction
 
-_decoder: Final = msgspec.json.Decoder(AnyRecord)
+_decoder: Final[msgspec.json.Decoder[AnyRecord]] = msgspec.json.Decoder(AnyRecord)
 _encoder: Final = msgspec.json.Encoder()
 
 
@@ -209,5 +209,5 @@ def decode_record(payload: bytes, where: str = "record") -> AnyRecord:
         return _decoder.decode(payload)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         raise InputError(
-            f"not a record: {error}", where=where, do="mend the field named and send it again"
+            f"not a record: {error}", where=where, do="mend that field and send it again"
         ) from None

@@ -148,7 +148,7 @@ class GaugeRows(NamedTuple):
 def gauge_rows(payload: bytes, site: str, now: float) -> list[GaugeRows]:
     """Gauge readings in a pack, by pump; readings of one moment share a row.
 
-    Raises InputError if a name is not <site>/<pump>/<gauge>, a gauge is unknown, or a unit is not the gauge's.
+    Raises InputError if a name is not <site>/<pump>/<gauge>, a gauge is unknown, or a unit is not its own.
     """
     pumps: dict[str, dict[int, dict[Gauge, float]]] = {}
     split: dict[str, tuple[str, Gauge]] = {}

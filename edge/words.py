@@ -19,7 +19,7 @@ PRESSURE_GAUGES: Final = (Gauge.BASE, Gauge.CATALYST_1, Gauge.CATALYST_2, Gauge.
 
 # SenML unit (RFC 8428, section 12.1) each gauge must come in.
 GAUGE_UNIT: Final[dict[Gauge, str]] = {
-    **{gauge: "Pa" for gauge in PRESSURE_GAUGES},
+    **dict.fromkeys(PRESSURE_GAUGES, "Pa"),
     Gauge.AMBIENT_TEMP: "Cel",
     Gauge.AMBIENT_RH: "%RH",
 }
@@ -74,8 +74,10 @@ class Fault(StrEnum):
 
 
 CAUTIONS: Final = (
-    "beadbook does not replace the sealant manufacturer's written procedures, the project specification, "
-    "adhesion and compatibility testing, or a façade engineer's judgement.",
+    (
+        "beadbook does not replace the sealant manufacturer's written procedures, the project specification, "
+        "adhesion and compatibility testing, or a façade engineer's judgement."
+    ),
     "Local codes and licensed practice come first.",
     "Pumps hold hazardous pressure: relieve it before opening anything.",
     "A release is advice to a responsible person.",

@@ -17,7 +17,7 @@ _PUMP_DAY: Final = [("site", pa.string()), ("pump", pa.string()), ("day", pa.dat
 _SPAN: Final = [("start", MOMENT), ("end", MOMENT)]
 
 LANDED: Final[dict[str, pa.Schema]] = {
-    # day : UTC date of `at`, so that landing needs no settings. One row a moment; null where a gauge has none.
+    # day : UTC date of `at`, so that landing needs no settings. One row a moment; null: no reading.
     "gauge_samples": pa.schema(
         [
             *_PUMP_DAY,
