@@ -1,0 +1,228 @@
+"""What holds at this site? Time zone, shifts, limits and pumps, from the home's site.toml, else defaults.
+
+Times of day are the site's wall clock. A shift is named by the local date on which it starts; a production
+day begins at `day_starts` (the first shift's start if left out), so that a night shift is not cut at midnight.
+"""
+
+import re
+import tomllib
+from datetime import UTC, date, datetime, time, timedelta
+from functools import cached_property
+from pathlib import Path
+from typing import Annotated, Any, Final, TypeVar
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+import msgspec
+from msgspec import Meta, Struct
+
+from edge.errors import InputError
+from edge.records import NAME_PATTERN, Name
+
+FILE_NAME: Final = "site.toml"
+
+T = TypeVar("T")
+
+Clock = Annotated[str, Meta(pattern=r"^([01]\d|2[0-3]):[0-5]\d$", description="HH:MM, local")]
+Psi = Annotated[float, Meta(gt=0, le=20_000, description="[psi]")]
+Minutes = Annotated[float, Meta(gt=0, le=1440, description="[min]")]
+Seconds = Annotated[float, Meta(gt=0, le=86_400, description="[s]")]
+Millilitres = Annotated[float, Meta(gt=0, le=100_000, description="[ml]")]
+
+
+class Shift(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """One shift of the day. An end at or before its start lies on the next day."""
+
+    number: Annotated[int, Meta(ge=1, le=9)]
+    start: Clock
+    end: Clock
+    name: str = ""
+
+
+class Limits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What the rules hold measurements against. Defaults are common practice, no published source."""
+
+    balance_caution_psi: Psi = 200.0
+    balance_out_psi: Psi = 300.0
+    idle_min: Minutes = 5.0
+    extended_stop_min: Minutes = 30.0
+    # A gauge that lies or is silent this long while the pump works holds it.
+    gauge_failed_s: Seconds = 30.0
+    # Whether a pass by eye counts where no photograph was judged. No: a verdict that errs must err to hold.
+    smear_pass_by_eye_alone: bool = False
+    # How far apart a call by eye and its photograph, or a test and its samples, may be written down.
+    same_sample_min: Minutes = 10.0
+    override_max_h: Annotated[float, Meta(gt=0, le=72, description="[h]")] = 12.0
+    # How long after a passing smear test the snap time of the same mix is asked for.
+    snap_due_min: Minutes = 90.0
+
+
+class PumpSettings(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What the sealant's data sheet and the pump's plate say. Ratios are base to curing agent, by mass."""
+
+    ratio_by_mass: Annotated[float, Meta(gt=0, le=100, description="[1]")] = 10.0
+    ratio_tolerance_pct: Annotated[float, Meta(gt=0, le=50, description="[%]")] = 5.0
+    snap_min_min: Minutes = 30.0
+    snap_max_min: Minutes = 60.0
+    base_stroke_ml: Millilitres | None = None
+    curing_agent_stroke_ml: Millilitres | None = None
+
+
+class SiteSettings(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, dict=True):
+    """All settings of one site."""
+
+    name: Name = "site"
+    time_zone: str = "UTC"
+    shifts: Annotated[tuple[Shift, ...], Meta(min_length=1)] = (
+        Shift(number=1, name="early", start="06:00", end="14:00"),
+        Shift(number=2, name="late", start="14:00", end="22:00"),
+        Shift(number=3, name="night", start="22:00", end="06:00"),
+    )
+    day_starts: Clock | None = None
+    limits: Limits = Limits()
+    pumps: dict[str, PumpSettings] = {}
+
+    def pump(self, name: str) -> PumpSettings:
+        """Settings of a pump; the defaults for one the file does not name."""
+        return self.pumps.get(name, PumpSettings())
+
+    @cached_property
+    def zone(self) -> ZoneInfo:
+        """The site's time zone."""
+        return ZoneInfo(self.time_zone)
+
+    @property
+    def day_start_clock(self) -> time:
+        """Local time at which the production day begins."""
+        return time.fromisoformat(self.day_starts or self.shifts[0].start)
+
+    def shift(self, number: int) -> Shift:
+        """The shift of that number. Raises InputError naming those there are."""
+        for shift in self.shifts:
+            if shift.number == number:
+                return shift
+        known = ", ".join(str(shift.number) for shift in self.shifts)
+        raise InputError(
+            f"no shift {number} at {self.name}", where="site settings", do=f"take one of {known}"
+        )
+
+    def production_day(self, at: datetime) -> date:
+        """The production day a moment lies in. at : aware, any zone."""
+        today = at.astimezone(self.zone).date()
+        return today if at >= self.day_start(today) else today - timedelta(days=1)
+
+    def day_start(self, day: date) -> datetime:
+        """When a production day begins, in UTC."""
+        return wall_clock(day, self.day_start_clock, self.zone)
+
+    def shift_window(self, day: date, number: int) -> tuple[datetime, datetime]:
+        """Start and end [UTC] of the shift that starts on that local date."""
+        shift = self.shift(number)
+        start, end = time.fromisoformat(shift.start), time.fromisoformat(shift.end)
+        end_day = day if end > start else day + timedelta(days=1)
+        return wall_clock(day, start, self.zone), wall_clock(end_day, end, self.zone)
+
+    def shift_at(self, at: datetime) -> tuple[date, int] | None:
+        """Date and number of the shift a moment lies in; None between shifts."""
+        today = at.astimezone(self.zone).date()
+        for day in (today, today - timedelta(days=1)):
+            for shift in self.shifts:
+                start, end = self.shift_window(day, shift.number)
+                if start <= at < end:
+                    return day, shift.number
+        return None
+
+
+def wall_clock(day: date, clock: time, zone: ZoneInfo) -> datetime:
+    """The moment [UTC] a wall clock in `zone` shows a date and time.
+
+    A time told twice, in autumn, is the first of the two; a time left out, in spring, is the moment at which
+    the clock jumps, so that shifts that meet there neither overlap nor leave a hole.
+    """
+    told = datetime.combine(day, clock, zone)
+    moment = told.astimezone(UTC)
+    if moment.astimezone(zone).replace(tzinfo=None) == told.replace(tzinfo=None):
+        return moment
+    # In the gap, fold 1 reads the clock with the offset after the jump, fold 0 with the one before it.
+    early, late = told.replace(fold=1).astimezone(UTC), moment
+    before = early.astimezone(zone).utcoffset()
+    while late - early > timedelta(seconds=1):
+        middle = (early + (late - early) / 2).replace(microsecond=0)
+        if middle.astimezone(zone).utcoffset() == before:
+            early = middle
+        else:
+            late = middle
+    return late
+
+
+def load_settings(home: Path) -> SiteSettings:
+    """Settings in the home's site.toml, defaults if there is none. Raises InputError naming line or key."""
+    path = home / FILE_NAME
+    try:
+        text = path.read_bytes().decode("utf-8")
+    except FileNotFoundError:
+        return SiteSettings()
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"cannot be read: {error}", where=str(path), do="mend or remove it") from None
+    return parse_settings(text, where=str(path))
+
+
+def parse_settings(text: str, where: str = FILE_NAME) -> SiteSettings:
+    """Settings in the text of a site.toml. Raises InputError naming line or key."""
+    try:
+        tree = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"not TOML: {error}", where=where, do="mend that line") from None
+    # Pumps go one by one, since msgspec does not name the key of a table it can't convert.
+    for name, table in _tables(tree.get("pumps")).items():
+        if not re.match(NAME_PATTERN, name):
+            raise _refused(text, where, f"pumps.{name}", "a pump's name is small letters, digits, hyphens")
+        _convert(table, PumpSettings, text, where, f"pumps.{name}")
+    settings = _convert(tree, SiteSettings, text, where, "")
+    try:
+        settings.zone  # noqa: B018  read once here, so that it cannot fail later
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise _refused(text, where, "time_zone", f"no time zone {settings.time_zone!r}") from None
+    numbers = [shift.number for shift in settings.shifts]
+    if len(set(numbers)) < len(numbers):
+        raise _refused(text, where, "shifts.number", f"shift numbers {numbers} are not all different")
+    if settings.limits.balance_caution_psi > settings.limits.balance_out_psi:
+        raise _refused(text, where, "limits.balance_caution_psi", "caution lies above out of balance")
+    for name, pump in settings.pumps.items():
+        if pump.snap_min_min > pump.snap_max_min:
+            raise _refused(text, where, f"pumps.{name}.snap_min_min", "it lies above snap_max_min")
+    return settings
+
+
+def _tables(tree: Any) -> dict[str, Any]:
+    return tree if isinstance(tree, dict) else {}
+
+
+def _convert(tree: Any, kind: type[T], text: str, where: str, under: str) -> T:
+    try:
+        return msgspec.convert(tree, kind)
+    except msgspec.ValidationError as error:
+        what, _, path = str(error).partition(" - at `$")
+        unknown = re.search(r"unknown field `([^`]+)`", what)
+        key = under + re.sub(r"\[[^]]*\]", "", path.rstrip("`")) + (f".{unknown[1]}" if unknown else "")
+        raise _refused(text, where, key.strip("."), what) from None
+
+
+def _refused(text: str, where: str, key: str, what: str) -> InputError:
+    line = _line_of(text, key)
+    place = f"{where}, line {line}" if line else where
+    return InputError(f"{key or 'the whole'}: {what}", where=place, do="mend that key")
+
+
+def _line_of(text: str, key: str) -> int | None:
+    """The first line that sets the key, or opens its table; None where it can't be told."""
+    table, _, last = key.rpartition(".")
+    here = ""
+    for number, line in enumerate(text.splitlines(), 1):
+        header = re.match(r"\s*\[\[?\s*([^\]]+?)\s*\]", line)
+        if header:
+            here = header[1].replace('"', "")
+            if here == key:
+                return number
+        elif here == table and re.match(rf'\s*"?{re.escape(last)}"?\s*=', line):
+            return number
+    return None
