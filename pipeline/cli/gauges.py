@@ -1,1 +1,88 @@
 """The gauge command: inspect."""
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from edge.cli import app
+from edge.errors import CallError
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+    from pipeline.derive.gauges.results import GaugeAnalysis
+    from pipeline.derive.gauges.settings import GaugeSettings
+
+
+@app.command()
+def inspect(
+    gauges: Annotated[Path, typer.Argument(help="A gauge file: CSV, also gzipped.", show_default=False)],
+    as_json: Annotated[bool, typer.Option("--json", help="One JSON object for the recording.")] = False,
+    stroke_ml: Annotated[
+        str | None,
+        typer.Option(
+            help="Displacement of one stroke in millilitres, where no site settings give it.",
+            metavar="base=N,catalyst=N",
+        ),
+    ] = None,
+    check: Annotated[
+        bool,
+        typer.Option(
+            "--check", help="Exit 1 on a gauge out of balance, an unpurged stop or a fault of a gauge."
+        ),
+    ] = False,
+) -> None:
+    """Say what a pump's gauges recorded: states, strokes, balance, stops and purges, faults.
+
+    Example: beadbook inspect monday.csv.gz --json --stroke-ml base=160,catalyst=20
+    """
+    settings = _settings(stroke_ml)
+
+    from pipeline.derive.gauges.analyse import analyse
+    from pipeline.derive.gauges.report import as_json as to_json
+    from pipeline.derive.gauges.report import holds
+    from pipeline.gaugefile import read_recording
+
+    analysis = analyse(read_recording(gauges), settings)
+    if as_json:
+        print(json.dumps(to_json(analysis), allow_nan=False))
+    else:
+        from rich.console import Console
+
+        Console().print(_summary(gauges.name, analysis))
+    raise typer.Exit(1 if check and holds(analysis) else 0)
+
+
+def _settings(stroke_ml: str | None) -> "GaugeSettings":
+    import msgspec
+
+    from pipeline.derive.gauges.settings import GaugeSettings
+
+    if stroke_ml is None:
+        return GaugeSettings()
+    try:
+        pairs = dict(pair.split("=") for pair in stroke_ml.split(","))
+        if unknown := set(pairs) - {"base", "catalyst"}:
+            raise ValueError(f"unknown part {min(unknown)!r}")
+        sizes = {f"{part}_stroke_ml": float(size) for part, size in pairs.items()}
+        return msgspec.convert(sizes, GaugeSettings)
+    except (ValueError, msgspec.ValidationError):
+        raise CallError(
+            f"{stroke_ml!r} is not a pair of displacements above 0",
+            where="--stroke-ml",
+            do="write it as base=160,catalyst=20, in millilitres",
+        ) from None
+
+
+def _summary(name: str, analysis: "GaugeAnalysis") -> "Table":
+    """What a person wants to see at once."""
+    from rich.table import Table
+
+    from pipeline.derive.gauges.report import summary_lines
+
+    table = Table(title=name, show_header=False, title_justify="left")
+    for what, text in summary_lines(analysis):
+        table.add_row(what, text)
+    return table

@@ -1,0 +1,248 @@
+"""Which gauge lies, from when to when? Faults that show in a gauge's own samples.
+
+Limits come from the recording itself: its noise and its usual pressure. Faults that only show against the
+other gauges over a longer time are offsets.py's.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from edge.units import psi_to_pa
+from edge.words import Fault, Gauge
+from pipeline.derive.gauges.frames import NO_PRESSURE_PA, noise_of
+from pipeline.derive.gauges.quality import Flag, FlagArray, ne43, runs_of
+from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
+from pipeline.derive.gauges.results import SensorFault
+from pipeline.derive.gauges.settings import GaugeSettings
+from pipeline.derive.gauges.timeline import joined_spans
+
+# Gauge pressure can't fall under a vacuum; what reads lower than that, and than its noise, is electrics.
+VACUUM_PA: Final = -1.2e5
+NOISE_TIMES: Final = 8.0
+# A spike is out and back within so many samples, and no longer than a reversal's shortest dip lasts at 50 Hz.
+SPIKE_SAMPLES: Final = 3
+SPIKE_S: Final = 0.16
+SPIKE_SHARE: Final = 0.05
+# Reversals dip 25 % at most: what falls deeper and is back as fast is the gauge.
+DIP_SHARE_MAX: Final = 0.35
+STUCK_S: Final = 3.0
+STUCK_SAMPLES: Final = 15
+STUCK_NOISE_SHARE: Final = 0.02
+SATURATED_S: Final = 0.3
+# Share of unchanged neighbours from which a gauge is held to be flat by nature: too coarse to show its noise.
+FLAT_BY_NATURE: Final = 0.3
+# While a gauge of the same flow moves by this share of its pressure, a live gauge moves too.
+MOVES_SHARE: Final = 0.05
+BROKEN_S: Final = 0.3
+JOIN_US: Final = 2_000_000
+_SAMPLE_BLOCKS: Final = 64
+_BLOCK: Final = 4096
+
+
+@dataclass(frozen=True)
+class Usual:
+    """What is usual for a gauge. plateau, noise : [Pa]; flat : too coarse to show its noise."""
+
+    plateau: float
+    noise: float
+    flat: bool
+
+
+@dataclass(frozen=True)
+class Checked:
+    """A gauge judged. flags : (M,); faults at running times; usual : what the limits came from."""
+
+    flags: FlagArray
+    faults: list[SensorFault]
+    usual: Usual
+
+
+def usual_of(values: FloatArray) -> Usual:
+    """Plateau and noise of a gauge, from blocks spread over the recording.
+
+    values : (M,) [Pa]
+    """
+    if len(values) > _SAMPLE_BLOCKS * _BLOCK:
+        starts = np.linspace(0, len(values) - _BLOCK, _SAMPLE_BLOCKS).astype(np.int64)
+        values = values[(starts[:, None] + np.arange(_BLOCK)).ravel()]
+    pressurised = values[values > NO_PRESSURE_PA]
+    if len(pressurised) < 10:
+        return Usual(float(np.median(pressurised)) if len(pressurised) else 0.0, 0.0, True)
+    plateau = float(np.median(pressurised))
+    still = np.diff(pressurised) == 0
+    # A long stuck run must not make the gauge look flat by nature: count each unchanged run once.
+    turns = np.count_nonzero(np.diff(still.astype(np.int8)) == 1)
+    moving = np.count_nonzero(~still)
+    flat = bool(moving == 0 or turns / (turns + moving) > FLAT_BY_NATURE)
+    bend = pressurised[np.concatenate(([True], ~still))]
+    return Usual(plateau, noise_of(bend), flat)
+
+
+def check_gauges(
+    run_us: IntArray, gauges: dict[Gauge, FloatArray], settings: GaugeSettings
+) -> dict[Gauge, Checked]:
+    """Judge each pressure gauge.
+
+    run_us : (M,) [us], rising; gauges : each (M,) [Pa], NaN where missing
+    """
+    usual = {gauge: usual_of(values) for gauge, values in gauges.items()}
+    checked = {}
+    for gauge, values in gauges.items():
+        same_flow = [other for other in _same_flow(gauge) if other in gauges]
+        found: list[tuple[Fault, BoolArray]] = []
+        missing = np.isnan(values)
+        broken = _wire_break(run_us, values, usual[gauge], settings)
+        found.append((Fault.MISSING, missing))
+        saturated = _saturation(run_us, values, usual[gauge], settings) & ~broken
+        stuck, dead = _stuck(run_us, values, usual[gauge], [(gauges[o], usual[o]) for o in same_flow])
+        found.append((Fault.WIRE_BREAK, broken | dead))
+        found.append((Fault.SATURATION, saturated))
+        found.append((Fault.STUCK, stuck & ~broken & ~dead & ~saturated))
+        partner = next((o for o in same_flow if o != Gauge.BASE and gauge != Gauge.BASE), None)
+        spikes = _spikes(
+            run_us,
+            values,
+            usual[gauge],
+            {other: gauges[other] for other in gauges if other != gauge and other != Gauge.AIR},
+            gauges[partner] if partner else None,
+        )
+        found.append((Fault.SPIKE, spikes & ~broken))
+        flags = np.full(len(values), Flag.GOOD, dtype=np.uint8)
+        faults = []
+        for fault, rows in found:
+            if rows.any():
+                flags[rows] = Flag.MISSING if fault == Fault.MISSING else Flag.FAIL
+                faults += [
+                    SensorFault(start, end, gauge, fault)
+                    for start, end in joined_spans(run_us, rows, JOIN_US)
+                ]
+        flags[missing] = Flag.MISSING
+        checked[gauge] = Checked(flags, faults, usual[gauge])
+    return checked
+
+
+def _same_flow(gauge: Gauge) -> list[Gauge]:
+    """Gauges that move whenever this one does: the other catalyst gauge; for the base, both of them.
+
+    Not the base for a catalyst gauge: in a purge the base flows alone.
+    """
+    if gauge == Gauge.BASE:
+        return [Gauge.CATALYST_1, Gauge.CATALYST_2]
+    if gauge in (Gauge.CATALYST_1, Gauge.CATALYST_2):
+        return [Gauge.CATALYST_2 if gauge == Gauge.CATALYST_1 else Gauge.CATALYST_1]
+    return []
+
+
+def _lasting(run_us: IntArray, rows: BoolArray, seconds: float, samples: int = 1) -> BoolArray:
+    """Runs that last."""
+    kept = np.zeros(len(rows), dtype=bool)
+    for first, last in runs_of(rows):
+        if last - first >= samples and run_us[last - 1] - run_us[first] >= seconds * 1e6:
+            kept[first:last] = True
+    return kept
+
+
+def _wire_break(run_us: IntArray, values: FloatArray, usual: Usual, settings: GaugeSettings) -> BoolArray:
+    with np.errstate(invalid="ignore"):
+        low = values < min(VACUUM_PA, -NOISE_TIMES * usual.noise)
+    if settings.pressure_span_psi is not None:
+        low |= ne43(values, 0.0, psi_to_pa(settings.pressure_span_psi)) == Flag.FAIL
+    return _lasting(run_us, low, BROKEN_S, 2) if low.any() else low
+
+
+def _saturation(run_us: IntArray, values: FloatArray, usual: Usual, settings: GaugeSettings) -> BoolArray:
+    """Clipped at the top: by the span if it is set, else unchanged at the recording's highest value."""
+    if settings.pressure_span_psi is not None:
+        with np.errstate(invalid="ignore"):
+            top = values >= psi_to_pa(settings.pressure_span_psi) * (1 - 1e-9)
+    elif usual.flat or not np.isfinite(values).any():
+        return np.zeros(len(values), dtype=bool)
+    else:
+        top = values >= np.nanmax(values) * (1 - 1e-9)
+    return _lasting(run_us, top, SATURATED_S, SPIKE_SAMPLES)
+
+
+def _stuck(
+    run_us: IntArray, values: FloatArray, usual: Usual, same_flow: list[tuple[FloatArray, Usual]]
+) -> tuple[BoolArray, BoolArray]:
+    """Unchanged for too long: at some pressure (stuck), and at none while the others have it (dead)."""
+    stuck = np.zeros(len(values), dtype=bool)
+    dead = np.zeros(len(values), dtype=bool)
+    tolerance = max(STUCK_NOISE_SHARE * usual.noise, 1e-9 * usual.plateau, 1e-6)
+    with np.errstate(invalid="ignore"):
+        still = np.abs(np.diff(values)) < tolerance
+    for first, last in runs_of(still):
+        if run_us[last] - run_us[first] < STUCK_S * 1e6 or last - first < STUCK_SAMPLES:
+            continue
+        rows = slice(first, last + 1)
+        if np.ptp(values[rows]) > 2 * tolerance:
+            continue
+        moves = any(_moves(other[rows], known) for other, known in same_flow)
+        if values[first] < NO_PRESSURE_PA:
+            dead[rows] = any(_has_pressure(other[rows]) for other, _ in same_flow)
+        elif moves or not usual.flat:
+            stuck[rows] = True
+    return stuck, dead
+
+
+def _moves(values: FloatArray, usual: Usual) -> bool:
+    finite = values[np.isfinite(values)]
+    return len(finite) > 0 and float(np.ptp(finite)) > MOVES_SHARE * usual.plateau
+
+
+def _has_pressure(values: FloatArray) -> bool:
+    finite = values[np.isfinite(values)]
+    return len(finite) > 0 and float(np.median(finite)) > NO_PRESSURE_PA
+
+
+def _spikes(
+    run_us: IntArray,
+    values: FloatArray,
+    usual: Usual,
+    others: dict[Gauge, FloatArray],
+    partner: FloatArray | None,
+) -> BoolArray:
+    """Out and back within a few samples, in this gauge alone.
+
+    A surge at the trigger's release is in every gauge; a reversal's dip is in both gauges of its part, and
+    no deeper than dips are.
+    """
+    spikes = np.zeros(len(values), dtype=bool)
+    limit = max(NOISE_TIMES * usual.noise, SPIKE_SHARE * usual.plateau)
+    if limit <= 0:
+        return spikes
+    step = np.diff(values)
+    with np.errstate(invalid="ignore"):
+        out = np.flatnonzero(np.abs(step) > limit)
+    for width in range(1, SPIKE_SAMPLES + 1):
+        edge = out[out + width < len(step)]
+        back = step[edge + width]
+        with np.errstate(invalid="ignore"):
+            turns = (step[edge] * back < 0) & (np.abs(back) > limit)
+            # What comes back to where it was: else it is a step with an overshoot.
+            returns = np.abs(values[edge + width + 1] - values[edge]) < 0.5 * np.abs(step[edge])
+        short = (run_us[edge + width + 1] - run_us[edge]) <= SPIKE_S * 1e6 + 1.5 * _interval(run_us)
+        for at in edge[turns & returns & (short | (width == 1))]:
+            rows = slice(at + 1, at + width + 1)
+            size = values[at + 1] - values[at]
+            alone = not any(_follows(other, at, width, size) for other in others.values())
+            too_deep = -size > DIP_SHARE_MAX * values[at]
+            unshared = partner is not None and not _follows(partner, at, width, size)
+            if alone and (size > 0 or too_deep or unshared):
+                spikes[rows] = True
+    return spikes
+
+
+def _interval(run_us: IntArray) -> float:
+    return float(run_us[-1] - run_us[0]) / max(1, len(run_us) - 1)
+
+
+def _follows(other: FloatArray, at: int, width: int, size: float) -> bool:
+    """Whether another gauge goes the same way by a third at the same time, give or take a sample."""
+    around = other[max(0, at - 1) : at + width + 3]
+    if not np.isfinite(other[at]) or not np.isfinite(around).any():
+        return False
+    most = np.nanmax(around) - other[at] if size > 0 else other[at] - np.nanmin(around)
+    return bool(most > abs(size) / 3)

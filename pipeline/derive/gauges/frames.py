@@ -1,0 +1,130 @@
+"""What is a recording like at one rate? Frames of about 0.1 s, whatever the logger's rate.
+
+A reversal's dip lasts 50 ms at least, so a frame keeps its lowest sample beside its mean: nothing that the
+strokes need is lost, and the rest of the analysis costs the same at 10 and at 50 Hz.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from scipy import ndimage
+
+from edge.words import Gauge
+from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
+from pipeline.derive.gauges.timeline import Timeline
+
+FRAME_US: Final = 100_000
+# Dips are 50 to 250 ms; a gauge line's lag makes them longer. What is lower for longer than this is a level.
+DIP_MAX_S: Final = 0.6
+# Gauge pressure below this is none: seals weep, zero points wander. 3 bar, where pumps run at 50 to 350.
+NO_PRESSURE_PA: Final = 3e5
+NO_PRESSURE_SHARE: Final = 0.08
+
+
+@dataclass(frozen=True)
+class Signal:
+    """One pressure gauge in frames.
+
+    level : (F,) [Pa], dips filled, NaN where missing
+    depth : (F,) [Pa], how far the lowest sample lies under the level on both its sides
+    plateau : [Pa], usual level under pressure, NaN if it never was
+    noise : [Pa], standard deviation of a frame about its neighbours
+    """
+
+    level: FloatArray
+    depth: FloatArray
+    plateau: float
+    noise: float
+
+    @property
+    def no_pressure(self) -> BoolArray:
+        """(F,) True where the gauge shows no pressure."""
+        share = NO_PRESSURE_SHARE * self.plateau if np.isfinite(self.plateau) else 0.0
+        with np.errstate(invalid="ignore"):
+            return self.level < max(NO_PRESSURE_PA, share)
+
+
+@dataclass(frozen=True)
+class Frames:
+    """F frames of `seconds` each, never across a gap.
+
+    first : (F,) first sample of each, in the timeline's order; one past the last frame's end is `samples`
+    at_us, run_us : (F,) [us], recorded and running time of the first sample
+    signals : one a pressure gauge that has a finite sample
+    """
+
+    first: IntArray
+    samples: int
+    at_us: IntArray
+    run_us: IntArray
+    seconds: float
+    signals: dict[Gauge, Signal]
+
+    def count(self, seconds: float) -> int:
+        """How many frames last `seconds`, one at least."""
+        return max(1, round(seconds / self.seconds))
+
+
+def make_frames(timeline: Timeline, gauges: dict[Gauge, FloatArray]) -> Frames:
+    """Cut a recording into frames.
+
+    gauges : each (M,) [Pa] in the timeline's order, NaN where missing or failed
+    """
+    per_frame = max(1, round(FRAME_US / timeline.interval_us - 0.2)) if timeline.interval_us else 1
+    samples = len(timeline.order)
+    starts = np.concatenate(([0], timeline.gaps + 1))
+    ends = np.concatenate((timeline.gaps + 1, [samples]))
+    first = np.concatenate([np.arange(a, b, per_frame) for a, b in zip(starts, ends, strict=True)]).astype(
+        np.int64
+    )
+    seconds = max(per_frame * timeline.interval_us / 1e6, 1e-3)
+    signals = {}
+    for gauge, values in gauges.items():
+        if len(values) and np.isfinite(values).any():
+            signals[gauge] = _signal(values, first, per_frame, seconds)
+    return Frames(first, samples, timeline.at_us[first], timeline.run_us[first], seconds, signals)
+
+
+def _signal(values: FloatArray, first: IntArray, per_frame: int, seconds: float) -> Signal:
+    mean, low = values, values
+    if per_frame > 1:
+        finite = np.isfinite(values)
+        counts = np.add.reduceat(finite, first, dtype=np.int64)
+        total = np.add.reduceat(np.where(finite, values, 0.0), first)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            mean = total / counts
+        low = np.minimum.reduceat(np.where(finite, values, np.inf), first)
+        low[counts == 0] = np.nan
+    missing = np.isnan(mean)
+    filled = fill(mean)
+    width = 2 * max(1, round(DIP_MAX_S / seconds / 2)) + 1
+    level = ndimage.minimum_filter1d(ndimage.maximum_filter1d(filled, width), width)
+    depth = level - np.where(missing, level, low)
+    under = level[~missing & (level > NO_PRESSURE_PA)]
+    under = under[under > 0.2 * np.quantile(under, 0.99)] if len(under) else under
+    plateau = float(np.median(under)) if len(under) else np.nan
+    level[missing] = np.nan
+    return Signal(level, depth, plateau, noise_of(mean))
+
+
+def fill(values: FloatArray) -> FloatArray:
+    """The last finite value before each missing one, the first after them at the start."""
+    finite = np.isfinite(values)
+    if finite.all():
+        return values
+    last = np.maximum.accumulate(np.where(finite, np.arange(len(values)), -1))
+    last[last < 0] = np.argmax(finite)
+    return values[last]
+
+
+def noise_of(values: FloatArray) -> float:
+    """Standard deviation of a sample about a straight line through its neighbours, by the median.
+
+    values : (N,); the median does not see dips, steps and spikes
+    """
+    bend = values[2:] - 2 * values[1:-1] + values[:-2]
+    bend = bend[np.isfinite(bend)]
+    if not len(bend):
+        return 0.0
+    return float(np.median(np.abs(bend)) * 1.4826 / np.sqrt(6.0))

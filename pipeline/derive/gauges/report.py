@@ -1,0 +1,149 @@
+"""How does an analysis read as JSON? The contract of `inspect --json`: ISO 8601 in UTC, psi, litres."""
+
+from datetime import UTC, datetime, timedelta
+from typing import Any, Final
+
+from edge.units import pa_to_psi
+from edge.words import PumpState
+from pipeline.derive.gauges.results import GaugeAnalysis, SensorFault, Volume
+
+_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def iso(us: int) -> str:
+    """Microseconds since 1970 as ISO 8601 in UTC, to the millisecond."""
+    moment = _EPOCH + timedelta(microseconds=us)
+    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def as_json(analysis: GaugeAnalysis) -> dict[str, Any]:
+    """The object that `inspect --json` prints."""
+    return {
+        "states": [{**_span(state), "type": state.type.value} for state in analysis.states],
+        "reversals": [{"at": iso(r.at_us), "pump": r.part} for r in analysis.reversals],
+        "balance_events": [
+            {**_span(event), "type": event.type, "peak_psi": round(pa_to_psi(event.peak_pa), 1)}
+            for event in analysis.balance_events
+        ],
+        "idle_spans": [
+            {
+                **_span(idle),
+                "purged": idle.purged,
+                "purge_start": None if idle.purge_start_us is None else iso(idle.purge_start_us),
+                "purge_end": None if idle.purge_end_us is None else iso(idle.purge_end_us),
+            }
+            for idle in analysis.idle_spans
+        ],
+        "changeovers": [{**_span(seen), "part": seen.part} for seen in analysis.changeovers],
+        "sensor_faults": [
+            {**_span(fault), "channel": fault.gauge.value if fault.gauge else "all", "type": fault.type.value}
+            for fault in analysis.sensor_faults
+        ],
+        "strokes": {
+            part: sum(reversal.part == part for reversal in analysis.reversals)
+            for part in ("base", "catalyst")
+        },
+        "wear": wear_json(analysis),
+        "clogging": clogging_json(analysis),
+        "dispensed_l": _litres(analysis.volume),
+    }
+
+
+def wear_json(analysis: GaugeAnalysis) -> list[dict[str, Any]]:
+    """The `wear` list: parts whose two directions run unlike each other."""
+    return [
+        {
+            "part": wear.part,
+            **_span(wear),
+            "pressure_share": round(wear.pressure_share, 4),
+            "duration_share": round(wear.duration_share, 4),
+            "strokes": wear.strokes,
+        }
+        for wear in analysis.wear
+    ]
+
+
+def clogging_json(analysis: GaugeAnalysis) -> dict[str, Any]:
+    """The `clogging` object. rise : share above the level at the start."""
+    clogging = analysis.clogging
+    return {
+        "rise": None if clogging.rise is None else round(clogging.rise, 4),
+        "reference_psi": _psi(clogging.reference_pa),
+        "latest_psi": _psi(clogging.latest_pa),
+        "spans": [{**_span(span), "rise": round(span.rise, 4)} for span in clogging.spans],
+    }
+
+
+def _span(span: Any) -> dict[str, str]:
+    return {"start": iso(span.start_us), "end": iso(span.end_us)}
+
+
+def _psi(pa: float | None) -> float | None:
+    return None if pa is None else round(pa_to_psi(pa), 1)
+
+
+def _litres(volume: Volume | None) -> dict[str, float | None] | None:
+    if volume is None:
+        return None
+    return {
+        part: None if cubic is None else round(cubic * 1e3, 6)
+        for part, cubic in (("base", volume.base_m3), ("catalyst", volume.catalyst_m3))
+    }
+
+
+def holds(analysis: GaugeAnalysis) -> bool:
+    """Whether the recording alone is reason to hold: out of balance, an unpurged stop, a gauge that lies."""
+    return (
+        any(event.type == "out_of_balance" for event in analysis.balance_events)
+        or any(not idle.purged for idle in analysis.idle_spans)
+        or bool(analysis.sensor_faults)
+    )
+
+
+def summary_lines(analysis: GaugeAnalysis) -> list[tuple[str, str]]:
+    """What a person wants to see at once: pairs of a heading and a text of one or more lines."""
+    if analysis.first_at_us is None or analysis.last_at_us is None:
+        return [("recorded", "nothing")]
+    lines = [
+        ("recorded", f"{iso(analysis.first_at_us)} to {iso(analysis.last_at_us)}, {analysis.samples} rows")
+    ]
+    for state in PumpState:
+        seconds = sum(s.end_us - s.start_us for s in analysis.states if s.type == state) / 1e6
+        if seconds:
+            lines.append((state.value, _duration(seconds)))
+    counts = [sum(r.part == part for r in analysis.reversals) for part in ("base", "catalyst")]
+    lines.append(("strokes", f"base {counts[0]}, catalyst {counts[1]}"))
+    if analysis.volume is not None:
+        litres = _litres(analysis.volume) or {}
+        lines.append(("dispensed", ", ".join(f"{p} {x:.2f} l" for p, x in litres.items() if x is not None)))
+    lines += [
+        (event.type, f"{_clock(event)}, peak {pa_to_psi(event.peak_pa):.0f} psi")
+        for event in analysis.balance_events
+    ]
+    lines += [
+        ("stop, purged" if idle.purged else "stop, not purged", _clock(idle)) for idle in analysis.idle_spans
+    ]
+    lines += [("changeover seen", f"{_clock(seen)}, {seen.part}") for seen in analysis.changeovers]
+    lines += [
+        ("wear", f"{wear.part}: one direction {wear.pressure_share:.0%} below the other")
+        for wear in analysis.wear
+    ]
+    lines += [
+        ("clogging", f"{_clock(span)}, pressure up {span.rise:.0%}") for span in analysis.clogging.spans
+    ]
+    faults: dict[tuple[str, str], list[SensorFault]] = {}
+    for fault in analysis.sensor_faults:
+        faults.setdefault((fault.gauge.value if fault.gauge else "all", fault.type.value), []).append(fault)
+    for (channel, kind), found in faults.items():
+        more = f" and {len(found) - 1} more" if len(found) > 1 else ""
+        lines.append((f"fault, {channel}", f"{kind} {_clock(found[0])}{more}"))
+    return lines
+
+
+def _clock(span: Any) -> str:
+    return f"{iso(span.start_us)} to {iso(span.end_us)[11:]}"
+
+
+def _duration(seconds: float) -> str:
+    hours, rest = divmod(round(seconds), 3600)
+    return f"{hours} h {rest // 60:02d} min {rest % 60:02d} s"

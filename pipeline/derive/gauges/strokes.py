@@ -1,0 +1,107 @@
+"""When did a pump change direction? Reversals, and the strokes between them.
+
+A reversal is a dip while material flows. A piston keeps its place while the pump stands, so a stroke may
+begin in one pull of the trigger and end in the next: strokes are measured in flowing time.
+"""
+
+from typing import Final
+
+import numpy as np
+
+from pipeline.derive.gauges.flow import STROKE_MIN_S
+from pipeline.derive.gauges.frames import Frames
+from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
+from pipeline.derive.gauges.results import Part, Stroke
+
+# A dip this near to the end of a flow still belongs to it: the pull may end on a reversal.
+EDGE_S: Final = 0.3
+
+
+def find_reversals(frames: Frames, depth: FloatArray, dips: IntArray, flow: BoolArray) -> IntArray:
+    """Dips that are reversals.
+
+    depth : (F,) [1]; dips : frames; flow : (F,), where the part flows
+    Returns frames: in flow, and a possible stroke apart in flowing time, of two nearer the deeper
+    """
+    if not len(dips):
+        return dips
+    reach = frames.count(EDGE_S)
+    flowing = np.concatenate(([0], np.cumsum(flow)))
+    around = flowing[np.minimum(dips + reach + 1, len(flow))] - flowing[np.maximum(dips - reach, 0)]
+    dips = dips[around > reach]
+    return _drop_too_near(frames, depth, dips, flowing)
+
+
+def _drop_too_near(frames: Frames, depth: FloatArray, dips: IntArray, flowing: IntArray) -> IntArray:
+    least = frames.count(STROKE_MIN_S * 0.8)
+    near = np.diff(flowing[dips]) < least
+    if not near.any():
+        return dips
+    keep = np.ones(len(dips), dtype=bool)
+    for place in np.flatnonzero(near):
+        if keep[place]:
+            keep[place if depth[dips[place]] < depth[dips[place + 1]] else place + 1] = False
+    return dips[keep]
+
+
+def stroke_numbers(frames: Frames, reversals: IntArray, dispensing: BoolArray) -> IntArray:
+    """(F,) how many reversals lie before each frame, -1 outside dispensing.
+
+    Number 0 is the stroke under way when the recording begins.
+    """
+    marks = np.zeros(len(frames.first), dtype=np.int64)
+    marks[reversals] = 1
+    numbers = np.cumsum(marks)
+    numbers[~dispensing] = -1
+    return numbers
+
+
+def stroke_means(values: FloatArray, numbers: IntArray, count: int) -> FloatArray:
+    """Mean over each stroke.
+
+    values : (F,), NaN where missing or failed; numbers : (F,), -1 outside
+    Returns (count,), NaN for a stroke without a usable frame
+    """
+    usable = (numbers >= 0) & np.isfinite(values)
+    samples = np.bincount(numbers[usable], minlength=count)
+    total = np.bincount(numbers[usable], values[usable], minlength=count)
+    means: FloatArray = np.divide(total, samples, out=np.full(count, np.nan), where=samples > 0)
+    return means
+
+
+def make_strokes(
+    frames: Frames,
+    part: Part,
+    reversals: IntArray,
+    numbers: IntArray,
+    means: dict[str, FloatArray],
+    end_us: int,
+) -> list[Stroke]:
+    """Strokes as records, those that dispensed for a frame at least.
+
+    numbers : (F,) from stroke_numbers; means : column -> (S,) with S one more than there are reversals
+    end_us : the last sample's running time [us]
+    """
+    count = len(reversals) + 1
+    inside = np.flatnonzero(numbers >= 0)
+    first = np.full(count, -1, dtype=np.int64)
+    last = np.full(count, -1, dtype=np.int64)
+    first[numbers[inside[::-1]]] = inside[::-1]
+    last[numbers[inside]] = inside
+    run = frames.run_us
+    after = np.concatenate((run[1:], [end_us]))
+    columns = {name: [None if np.isnan(x) else float(x) for x in column] for name, column in means.items()}
+    return [
+        Stroke(
+            part=part,
+            no=int(no) + 1,
+            start_us=int(run[first[no]]),
+            end_us=int(after[last[no]]),
+            direction=int(no) % 2,
+            base_pa=columns["base_pa"][no],
+            catalyst_1_pa=columns["catalyst_1_pa"][no],
+            catalyst_2_pa=columns["catalyst_2_pa"][no],
+            balance_pa=columns["balance_pa"][no],
+        )
+        for no in np.flatnonzero(first >= 0)
+    ]

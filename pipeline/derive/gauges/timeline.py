@@ -1,0 +1,164 @@
+"""In which order, and at which true intervals, were the samples taken? Finds what the clock did wrong.
+
+Rows come in the order of writing. A duplicate, a row out of order, a clock that steps and rows that are
+missing are faults of the whole row. The rest of the analysis works on the order and the running time found
+here; times that it reports are the recorded ones.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from edge.words import Fault
+from pipeline.derive.gauges.quality import runs_of
+from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
+from pipeline.derive.gauges.results import SensorFault
+
+# Intervals longer than this many usual ones are rows missing: one late row is jitter, not a gap.
+GAP_INTERVALS: Final = 3.5
+# Going back by more than this many intervals, for good, is the clock; by less, the order of writing.
+STEP_INTERVALS: Final = 3.0
+# A file with more moves back than this is not a clock that was set, it is not in order at all.
+MOVES_BACK_MAX: Final = 1000
+# Faulty rows nearer to each other than this are one fault.
+JOIN_US: Final = 1_000_000
+
+
+@dataclass(frozen=True)
+class Timeline:
+    """M samples in true order.
+
+    order : (M,) their rows in the recording
+    at_us : (M,) [us] recorded times; run_us : (M,) [us] running time, never going back
+    interval_us : [us] usual interval, 0 where fewer than two samples
+    gaps : (G,) samples after which rows are missing
+    steps : (running time [us] from which, recorded less running time [us]) of each step of the clock
+    faults : duplicates, disorder, clock steps and gaps, at recorded times
+    """
+
+    order: IntArray
+    at_us: IntArray
+    run_us: IntArray
+    interval_us: int
+    gaps: IntArray
+    steps: list[tuple[int, int]]
+    faults: list[SensorFault]
+
+    def recorded(self, run_us: int) -> int:
+        """The time that the recording's clock showed at a running time."""
+        behind = 0
+        for since, offset in self.steps:
+            if run_us >= since:
+                behind = offset
+        return run_us + behind
+
+
+def find_timeline(at_us: IntArray, values: FloatArray) -> Timeline:
+    """Order the samples.
+
+    at_us : (N,) [us] as written; values : (G, N), what the gauges said, to tell a row sent twice from a
+    clock set back over the same times
+    """
+    moves = np.diff(at_us)
+    forward = moves[moves > 0]
+    interval = int(np.median(forward)) if len(forward) else 0
+    order = np.arange(len(at_us))
+    if len(at_us) < 2 or (moves > 0).all():
+        gaps = np.flatnonzero(moves > GAP_INTERVALS * interval)
+        return Timeline(order, at_us, at_us, interval, gaps, [], _gap_faults(at_us, at_us, gaps))
+
+    twice = _duplicates(at_us, values)
+    faults = _spans(at_us, twice, Fault.DUPLICATE)
+    order = order[~twice]
+    run = at_us[order].copy()
+    steps, late = _moves_back(run, interval)
+    at = at_us[order]
+    faults += _spans(at, late, Fault.OUT_OF_ORDER)
+    offsets: list[tuple[int, int]] = []
+    for step in steps:
+        faults.append(SensorFault(int(at[step]), int(at[step - 1]), None, Fault.CLOCK_STEP))
+        run[step:] += run[step - 1] + interval - run[step]
+        offsets.append((int(run[step]), int(at[step] - run[step])))
+    if late.any():
+        by_time = np.argsort(run, kind="stable")
+        order, run, at = order[by_time], run[by_time], at[by_time]
+    gaps = np.flatnonzero(np.diff(run) > GAP_INTERVALS * interval)
+    faults += _gap_faults(at, run, gaps)
+    faults.sort(key=lambda fault: fault.start_us)
+    return Timeline(order, at, run, interval, gaps, offsets, faults)
+
+
+def _duplicates(at_us: IntArray, values: FloatArray) -> BoolArray:
+    """Rows said before: the time of the row just before, or an earlier row's time and all its values."""
+    twice = np.zeros(len(at_us), dtype=bool)
+    twice[1:] = at_us[1:] == at_us[:-1]
+    seen = np.maximum.accumulate(at_us)
+    again = np.flatnonzero((at_us[1:] <= seen[:-1]) & ~twice[1:]) + 1
+    if len(again):
+        first = np.unique(at_us, return_index=True)
+        place = first[1][np.searchsorted(first[0], at_us[again])]
+        earlier = place < again
+        same = ((values[:, again] == values[:, place]) | np.isnan(values[:, again] + values[:, place])).all(0)
+        twice[again[earlier & same]] = True
+    return twice
+
+
+def _moves_back(at_us: IntArray, interval: int) -> tuple[list[int], BoolArray]:
+    """Which moves back are the clock's, and which rows merely came late.
+
+    Late rows end with a leap forward to where the order had been left; a clock that was set goes on from
+    where it was set to.
+    """
+    late = np.zeros(len(at_us), dtype=bool)
+    moves = np.diff(at_us)
+    back = np.flatnonzero(moves < 0) + 1
+    if len(back) > MOVES_BACK_MAX:
+        late[1:] = at_us[1:] < np.maximum.accumulate(at_us)[:-1]
+        return [], late
+    leaps = np.flatnonzero(moves > 1.8 * interval) + 1
+    steps: list[int] = []
+    returned = 0
+    for row in back.tolist():
+        if row < returned:
+            continue
+        left = at_us[row - 1]
+        after = np.searchsorted(leaps, row + 1)
+        leap = int(leaps[after]) if after < len(leaps) else -1
+        comes_back = leap >= 0 and left < at_us[leap] <= left + (STEP_INTERVALS + 1) * interval
+        alone = row + 1 == len(at_us)
+        if comes_back or alone or left - at_us[row] <= STEP_INTERVALS * interval:
+            returned = leap if comes_back else row + 1
+            late[row:returned] = True
+        else:
+            steps.append(int(row))
+    return steps, late
+
+
+def _spans(at_us: IntArray, rows: BoolArray, fault: Fault) -> list[SensorFault]:
+    return [SensorFault(start, end, None, fault) for start, end in joined_spans(at_us, rows)]
+
+
+def _gap_faults(at_us: IntArray, run_us: IntArray, gaps: IntArray) -> list[SensorFault]:
+    return [
+        SensorFault(int(at_us[gap]), int(at_us[gap] + run_us[gap + 1] - run_us[gap]), None, Fault.GAP)
+        for gap in gaps
+    ]
+
+
+def joined_spans(at_us: IntArray, rows: BoolArray, join_us: int = JOIN_US) -> list[tuple[int, int]]:
+    """Times of the first and last row of each run, runs nearer than `join_us` as one.
+
+    at_us : (N,) [us]; rows : (N,)
+    """
+    runs = runs_of(rows)
+    if not len(runs):
+        return []
+    starts, ends = at_us[runs[:, 0]], at_us[runs[:, 1] - 1]
+    apart = np.flatnonzero(starts[1:] - ends[:-1] > join_us)
+    firsts = np.concatenate(([0], apart + 1))
+    lasts = np.concatenate((apart, [len(runs) - 1]))
+    return [
+        (int(min(starts[a], ends[b])), int(max(starts[a], ends[b])))
+        for a, b in zip(firsts, lasts, strict=True)
+    ]
