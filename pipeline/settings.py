@@ -1,7 +1,7 @@
 """What holds at this site? Time zone, shifts, limits and pumps, from the home's site.toml, else defaults.
 
 Times of day are the site's wall clock. A shift is named by the local date on which it starts; a production
-day begins at `day_starts` (the first shift's start if left out), so that a night shift is not cut at midnight.
+day begins at `day_starts` (the first shift's start if left out), so that midnight cuts no night shift.
 """
 
 import re
@@ -49,8 +49,10 @@ class Limits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     gauge_failed_s: Seconds = 30.0
     # Whether a pass by eye counts where no photograph was judged. No: a verdict that errs must err to hold.
     smear_pass_by_eye_alone: bool = False
-    # How far apart a call by eye and its photograph, or a test and its samples, may be written down.
-    same_sample_min: Minutes = 10.0
+    # Two verdicts this close together are of one smear sample, unless they name different sheets.
+    same_sample_min: Minutes = 5.0
+    # A pump without gauges can be released on its tests alone only where this says so.
+    gauges_required: bool = True
     override_max_h: Annotated[float, Meta(gt=0, le=72, description="[h]")] = 12.0
     # How long after a passing smear test the snap time of the same mix is asked for.
     snap_due_min: Minutes = 90.0

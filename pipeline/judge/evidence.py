@@ -1,0 +1,340 @@
+"""What has happened at a pump, as the rules see it? Records, photographs and gauges become dated evidence.
+
+Each piece of evidence takes effect at the moment it could be known. Pressures in pascal, times in UTC.
+"""
+
+from collections.abc import Iterable, Sequence
+from datetime import UTC, datetime, timedelta
+from enum import StrEnum
+from typing import Final
+
+from msgspec import Struct
+
+from edge.records import (
+    Adjustment,
+    AnyPlainRecord,
+    Changeover,
+    MixerChange,
+    Purge,
+    RatioCheck,
+    ReleaseOverride,
+    Service,
+    SmearCall,
+    SnapTime,
+)
+from edge.units import pa_to_psi
+from edge.words import Fault, Gauge, PumpState
+from pipeline.judge.smears import SmearScore, judged_smears
+from pipeline.settings import SiteSettings
+
+
+class What(StrEnum):
+    """What a piece of evidence says. Those that hold a pump, those that clear it, those that do both."""
+
+    DAY_STARTED = "day_started"
+    LONG_STOP = "long_stop"
+    PURGE_MISSED = "purge_missed"
+    CHANGEOVER = "changeover"
+    MIXER_CHANGED = "mixer_changed"
+    SMEAR_FAILED = "smear_failed"
+    SMEAR_FAILED_TWICE = "smear_failed_twice"
+    SNAP_OUT = "snap_out"
+    RATIO_OUT = "ratio_out"
+    BALANCE_OUT = "balance_out"
+    GAUGE_FAILED = "gauge_failed"
+    DATA_MISSING = "data_missing"
+    LOT_EXPIRED = "lot_expired"
+    PERSON_HOLDS = "person_holds"
+    SMEAR_PASSED = "smear_passed"
+    PURGED = "purged"
+    MIXER_WORK = "mixer_work"
+    SNAP_IN = "snap_in"
+    RATIO_IN = "ratio_in"
+    BALANCE_BACK = "balance_back"
+    BALANCE_ADJUSTED = "balance_adjusted"
+    GAUGE_BACK = "gauge_back"
+    DATA_BACK = "data_back"
+    LOT_CHANGED = "lot_changed"
+    PERSON_RELEASES = "person_releases"
+    OVERRIDE_ENDED = "override_ended"
+
+
+class Evidence(Struct, frozen=True, kw_only=True):
+    """at : when it could be known; key : which of several like things, '' for all; ref : id or digest."""
+
+    at: datetime
+    what: What
+    text: str = ""
+    key: str = ""
+    ref: str = ""
+
+
+class Span(Struct, frozen=True, kw_only=True):
+    """A stretch of time; end is None while it lasts."""
+
+    start: datetime
+    end: datetime | None = None
+
+
+class StateSpan(Span, frozen=True, kw_only=True):
+    """A row of pump_states."""
+
+    type: PumpState
+
+
+class BalanceSpan(Span, frozen=True, kw_only=True):
+    """A row of balance_events."""
+
+    type: str
+    peak_pa: float
+
+
+class IdleSpan(Span, frozen=True, kw_only=True):
+    """A row of idle_spans."""
+
+    purged: bool
+    purge_start: datetime | None = None
+    purge_end: datetime | None = None
+
+
+class FaultSpan(Span, frozen=True, kw_only=True):
+    """A row of sensor_faults."""
+
+    gauge: str
+    type: Fault
+
+
+class PumpHistory(Struct, frozen=True, kw_only=True):
+    """All that is known of one pump. records : as corrected (corrections.py)."""
+
+    records: Sequence[AnyPlainRecord] = ()
+    smears: Sequence[SmearScore] = ()
+    states: Sequence[StateSpan] = ()
+    balance: Sequence[BalanceSpan] = ()
+    idle: Sequence[IdleSpan] = ()
+    purges: Sequence[Span] = ()
+    faults: Sequence[FaultSpan] = ()
+
+
+# Faults that leave a gauge without a true reading for as long as they last.
+_BLIND: Final = frozenset(
+    {Fault.GAP, Fault.MISSING, Fault.STUCK, Fault.DRIFT, Fault.SATURATION, Fault.WIRE_BREAK}
+)
+_WATCHED: Final = frozenset({Gauge.BASE, Gauge.CATALYST_1, Gauge.CATALYST_2, "all"})
+
+
+def gather(history: PumpHistory, pump: str, settings: SiteSettings, until: datetime) -> list[Evidence]:
+    """Everything the rules look at, up to and with `until`, in no particular order."""
+    records = sorted(history.records, key=lambda record: (record.at, record.id))
+    found = [
+        *_from_records(records, pump, settings),
+        *_from_overrides(records, settings),
+        *_from_smears(history, settings),
+        *_from_stops(history, settings, until),
+        *_from_gauges(history, settings, until),
+    ]
+    began = _first(history)
+    if began is None or began > until:
+        return []
+    days = _day_starts(began, until, settings)
+    if settings.limits.gauges_required:
+        found += _from_silence(history.states, days[0].at, settings, until)
+    return [piece for piece in [*found, *days] if piece.at <= until]
+
+
+def snap_in_limits(record: SnapTime, settings: SiteSettings) -> bool:
+    """Whether a snap time lies within the range set for its pump."""
+    limits = settings.pump(record.pump)
+    return limits.snap_min_min <= record.minutes <= limits.snap_max_min
+
+
+def ratio_deviation_pct(record: RatioCheck, settings: SiteSettings) -> float:
+    """How far the weighed ratio, over all catches, lies from the one specified [%]."""
+    base = sum(catch.base_g for catch in record.catches)
+    curing_agent = sum(catch.curing_agent_g for catch in record.catches)
+    return 100.0 * (base / curing_agent / settings.pump(record.pump).ratio_by_mass - 1.0)
+
+
+def _first(history: PumpHistory) -> datetime | None:
+    """When the pump is first heard of."""
+    spans = (*history.states, *history.balance, *history.idle, *history.purges, *history.faults)
+    moments = [*(x.at for x in (*history.records, *history.smears)), *(span.start for span in spans)]
+    return min(moments, default=None)
+
+
+def _from_records(records: Iterable[AnyPlainRecord], pump: str, settings: SiteSettings) -> Iterable[Evidence]:
+    """What each record says of itself. records : in order of time."""
+    limits = settings.pump(pump)
+    expiry: dict[str, Evidence] = {}
+    for record in records:
+
+        def piece(what: What, text: str, record: AnyPlainRecord = record, key: str = "") -> Evidence:
+            return Evidence(
+                at=record.at.astimezone(UTC),
+                what=what,
+                text=f"{text}{_cite(record)}",
+                key=key,
+                ref=str(record.id),
+            )
+
+        match record:
+            case Changeover():
+                part = "base drum" if record.part == "base" else "curing-agent pail"
+                old = expiry.pop(record.part, None)
+                if old is not None and old.at < record.at:
+                    yield old
+                yield piece(What.CHANGEOVER, f"{part} replaced, lot {record.new_lot}", key=record.part)
+                yield piece(What.LOT_CHANGED, "", key=record.part)
+                if record.expires is not None:
+                    expiry[record.part] = Evidence(
+                        at=max(record.at, record.expires).astimezone(UTC),
+                        what=What.LOT_EXPIRED,
+                        text=f"lot {record.new_lot} expired on {_local(record.expires, settings):%d %b %Y}",
+                        key=record.part,
+                        ref=str(record.id),
+                    )
+            case MixerChange():
+                yield piece(What.MIXER_CHANGED, "static mixer replaced")
+                yield piece(What.MIXER_WORK, "")
+            case Service():
+                yield piece(What.MIXER_WORK, "")
+            case Purge() if record.ran_white:
+                yield piece(What.PURGED, "")
+            case Adjustment(of="balance"):
+                yield piece(What.BALANCE_ADJUSTED, "")
+            case SnapTime():
+                inside = snap_in_limits(record, settings)
+                span = f"{limits.snap_min_min:g} to {limits.snap_max_min:g} min"
+                text = f"snap time {record.minutes:g} min, wanted {span}"
+                yield piece(What.SNAP_IN if inside else What.SNAP_OUT, text)
+            case RatioCheck():
+                off = ratio_deviation_pct(record, settings)
+                inside = abs(off) <= limits.ratio_tolerance_pct
+                text = (
+                    f"weighed ratio {off:+.1f} % off {limits.ratio_by_mass:g} : 1, "
+                    f"wanted within {limits.ratio_tolerance_pct:g} %"
+                )
+                yield piece(What.RATIO_IN if inside else What.RATIO_OUT, text)
+            case _:
+                pass
+    yield from expiry.values()
+
+
+def _from_overrides(records: Iterable[AnyPlainRecord], settings: SiteSettings) -> Iterable[Evidence]:
+    """A later override ends an earlier release; only a release ends a hold before its time."""
+    overrides = [record for record in records if isinstance(record, ReleaseOverride)]
+    longest = timedelta(hours=settings.limits.override_max_h)
+    for number, record in enumerate(overrides):
+        ends = min(record.until, record.at + longest)
+        for later in overrides[number + 1 :]:
+            if later.at > record.at and (record.state == "release" or later.state == "release"):
+                ends = min(ends, later.at)
+                break
+        if ends <= record.at:
+            continue
+        what = What.PERSON_RELEASES if record.state == "release" else What.PERSON_HOLDS
+        until = f"{_local(ends, settings):%d %b %H:%M}"
+        text = f"by {record.by} until {until}: {record.reason}"
+        key = str(record.id)
+        yield Evidence(at=record.at.astimezone(UTC), what=what, text=text, key=key, ref=key)
+        yield Evidence(at=ends.astimezone(UTC), what=What.OVERRIDE_ENDED, key=key, ref=key)
+
+
+def _from_smears(history: PumpHistory, settings: SiteSettings) -> Iterable[Evidence]:
+    calls = [record for record in history.records if isinstance(record, SmearCall)]
+    for smear in judged_smears(history.smears, calls, settings.limits):
+        if smear.passed:
+            what = What.SMEAR_PASSED
+        else:
+            what = What.SMEAR_FAILED_TWICE if smear.again else What.SMEAR_FAILED
+        yield Evidence(at=smear.at.astimezone(UTC), what=what, text=smear.text, ref=smear.ref)
+
+
+def _from_stops(history: PumpHistory, settings: SiteSettings, until: datetime) -> Iterable[Evidence]:
+    due_after = timedelta(minutes=settings.limits.idle_min)
+    for idle in history.idle:
+        due = idle.start + due_after
+        purged_in_time = idle.purge_start is not None and idle.purge_start <= due
+        if due <= (idle.end or until) and not purged_in_time:
+            text = f"stood from {_clock(idle.start, settings)}, no base purge by {_clock(due, settings)}"
+            yield Evidence(at=due, what=What.PURGE_MISSED, text=text)
+        if idle.purge_end is not None:
+            yield Evidence(at=idle.purge_end, what=What.PURGED)
+    for purge in history.purges:
+        if purge.end is not None:
+            yield Evidence(at=purge.end, what=What.PURGED)
+    long_after = timedelta(minutes=settings.limits.extended_stop_min)
+    flow = sorted(
+        (span.start, span.end or until) for span in history.states if span.type == PumpState.DISPENSING
+    )
+    reach = flow[0][0] if flow else until
+    for start, end in [*flow, (until, until)]:
+        if start - reach > long_after:
+            text = f"nothing dispensed since {_clock(reach, settings)}"
+            yield Evidence(at=reach + long_after, what=What.LONG_STOP, text=text)
+        reach = max(reach, end)
+
+
+def _from_gauges(history: PumpHistory, settings: SiteSettings, until: datetime) -> Iterable[Evidence]:
+    for event in history.balance:
+        if event.type == "out_of_balance":
+            key = event.start.isoformat()
+            text = f"catalyst gauges up to {pa_to_psi(abs(event.peak_pa)):.0f} psi apart while dispensing"
+            yield Evidence(at=event.start, what=What.BALANCE_OUT, text=text, key=key)
+            if event.end is not None:
+                yield Evidence(at=event.end, what=What.BALANCE_BACK, key=key)
+    off = [span for span in history.states if span.type == PumpState.OFF]
+    least = timedelta(seconds=settings.limits.gauge_failed_s)
+    for fault in history.faults:
+        if fault.type not in _BLIND or fault.gauge not in _WATCHED:
+            continue
+        end = fault.end or until
+        if end - fault.start < least:
+            continue
+        if any(span.start <= fault.start and (span.end or until) >= end for span in off):
+            continue
+        key = f"{fault.gauge} {fault.type} {fault.start.isoformat()}"
+        which = "all gauges" if fault.gauge == "all" else f"gauge {fault.gauge}"
+        text = f"{which}: {fault.type.replace('_', ' ')}"
+        yield Evidence(at=fault.start, what=What.GAUGE_FAILED, text=text, key=key)
+        if fault.end is not None:
+            yield Evidence(at=fault.end, what=What.GAUGE_BACK, key=key)
+
+
+def _from_silence(
+    states: Sequence[StateSpan], began: datetime, settings: SiteSettings, until: datetime
+) -> Iterable[Evidence]:
+    """Where no state is known, or the state is no_data, for longer than a gauge may be silent."""
+    least = timedelta(seconds=settings.limits.gauge_failed_s)
+    known = sorted((s.start, s.end or until) for s in states if s.type != PumpState.NO_DATA)
+    reach = began
+    for start, end in [*known, (until, until)]:
+        if start - reach > least:
+            key = reach.isoformat()
+            text = f"no gauge data since {_clock(reach, settings)}"
+            yield Evidence(at=reach, what=What.DATA_MISSING, text=text, key=key)
+            if start < until:
+                yield Evidence(at=start, what=What.DATA_BACK, key=key)
+        reach = max(reach, end)
+
+
+def _day_starts(began: datetime, until: datetime, settings: SiteSettings) -> list[Evidence]:
+    day = settings.production_day(began)
+    starts = []
+    while (at := settings.day_start(day)) <= until:
+        starts.append(Evidence(at=at, what=What.DAY_STARTED, text=f"day began at {_clock(at, settings)}"))
+        day += timedelta(days=1)
+    return starts
+
+
+def _local(at: datetime, settings: SiteSettings) -> datetime:
+    return at.astimezone(settings.zone)
+
+
+def _clock(at: datetime, settings: SiteSettings) -> str:
+    return f"{_local(at, settings):%H:%M}"
+
+
+def _cite(record: AnyPlainRecord) -> str:
+    # A UUIDv7 begins with its time, so its end tells neighbours apart.
+    return f" ({record.by}, record …{str(record.id)[-8:]})"
