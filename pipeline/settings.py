@@ -13,14 +13,24 @@ from typing import Annotated, Any, Final, TypeVar
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import msgspec
-from msgspec import Meta, Struct
+from msgspec import Meta, Struct, structs
 
 from edge.errors import InputError
 from edge.records import NAME_PATTERN, Name
+from pipeline.derive.gauges.settings import GaugeSettings
 
 FILE_NAME: Final = "site.toml"
 
 T = TypeVar("T")
+
+# Of GaugeSettings, what a site sets once and for all its rules.
+_SET_ELSEWHERE: Final = {
+    "balance_caution_psi": "balance_caution_psi under [limits]",
+    "balance_out_psi": "balance_out_psi under [limits]",
+    "idle_min": "idle_min under [limits]",
+    "base_stroke_ml": "base_stroke_ml under [pumps.NAME]",
+    "catalyst_stroke_ml": "curing_agent_stroke_ml under [pumps.NAME]",
+}
 
 Clock = Annotated[str, Meta(pattern=r"^([01]\d|2[0-3]):[0-5]\d$", description="HH:MM, local")]
 Psi = Annotated[float, Meta(gt=0, le=20_000, description="[psi]")]
@@ -82,10 +92,23 @@ class SiteSettings(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     day_starts: Clock | None = None
     limits: Limits = Limits()
     pumps: dict[str, PumpSettings] = {}
+    gauges: GaugeSettings = GaugeSettings()
 
     def pump(self, name: str) -> PumpSettings:
         """Settings of a pump; the defaults for one the file does not name."""
         return self.pumps.get(name, PumpSettings())
+
+    def gauges_of(self, pump: str) -> GaugeSettings:
+        """How a pump's gauges are analysed: [gauges], under the site's limits, with the pump's displacements."""
+        plate = self.pump(pump)
+        return structs.replace(
+            self.gauges,
+            balance_caution_psi=self.limits.balance_caution_psi,
+            balance_out_psi=self.limits.balance_out_psi,
+            idle_min=self.limits.idle_min,
+            base_stroke_ml=plate.base_stroke_ml,
+            catalyst_stroke_ml=plate.curing_agent_stroke_ml,
+        )
 
     @cached_property
     def zone(self) -> ZoneInfo:
@@ -179,6 +202,8 @@ def parse_settings(text: str, where: str = FILE_NAME) -> SiteSettings:
         if not re.match(NAME_PATTERN, name):
             raise _refused(text, where, f"pumps.{name}", "a pump's name is small letters, digits, hyphens")
         _convert(table, PumpSettings, text, where, f"pumps.{name}")
+    for key in _tables(tree.get("gauges")).keys() & _SET_ELSEWHERE.keys():
+        raise _refused(text, where, f"gauges.{key}", f"it is set as {_SET_ELSEWHERE[key]}")
     settings = _convert(tree, SiteSettings, text, where, "")
     try:
         settings.zone  # noqa: B018  read once here, so that it cannot fail later

@@ -39,6 +39,7 @@ def test_the_sample_site_reads(tmp_path, pytestconfig):
         ('[pumps."Pump A"]\n', "line 1: pumps.Pump A"),
         ("pumps = 3\n", "line 1: pumps"),
         ('[[shifts]]\nnumber = 1\nstart = "6:00"\nend = "14:00"\n', "line 3: shifts.start"),
+        ("[gauges]\nidle_min = 7.0\n", "line 2: gauges.idle_min: it is set as idle_min under [limits]"),
         ('day_starts = "24:00"\n', "line 1: day_starts"),
         ("shifts = []\n", "line 1: shifts"),
         (
@@ -63,3 +64,12 @@ def test_bytes_that_are_no_text_are_refused(tmp_path):
 def test_an_unknown_shift_names_those_there_are():
     with pytest.raises(InputError, match="take one of 1, 2, 3"):
         SiteSettings().shift(7)
+
+
+def test_gauges_are_analysed_under_the_sites_limits_and_the_pumps_plate():
+    settings = parse_settings(
+        "[limits]\nidle_min = 7.0\n[gauges]\nclogging_rise = 0.3\n[pumps.pump-a]\nbase_stroke_ml = 160.0\n"
+    )
+    gauges = settings.gauges_of("pump-a")
+    assert (gauges.idle_min, gauges.clogging_rise, gauges.base_stroke_ml) == (7, 0.3, 160)
+    assert settings.gauges_of("pump-b").base_stroke_ml is None
