@@ -1,0 +1,32 @@
+"""How does a file survive a power cut? Synced itself, and so is the folder that names it."""
+
+import os
+from collections.abc import Iterable
+from pathlib import Path
+from uuid import uuid4
+
+
+def make_durable(paths: Iterable[Path]) -> None:
+    """Sync files and folders to the disk, in the order given."""
+    for path in paths:
+        handle = os.open(path, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def write_durably(path: Path, data: bytes) -> None:
+    """Write a file whole or not at all, durable on return; its folders are made."""
+    missing = [folder for folder in path.parents if not folder.exists()]
+    path.parent.mkdir(parents=True, exist_ok=True)
+    part = path.with_name(f".{path.name}.{uuid4().hex}.part")
+    try:
+        with part.open("wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        part.replace(path)
+    finally:
+        part.unlink(missing_ok=True)
+    make_durable([path.parent, *(folder.parent for folder in missing)])
