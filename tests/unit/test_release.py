@@ -29,7 +29,7 @@ from edge.records import (
 )
 from edge.units import psi_to_pa
 from edge.words import Fault, PumpState, ReleaseState, Verdict
-from pipeline.judge.corrections import effective
+from pipeline.corrections import effective
 from pipeline.judge.evidence import (
     BalanceSpan,
     Evidence,
