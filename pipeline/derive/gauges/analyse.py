@@ -1,5 +1,6 @@
 """What does a recording say? Joins the rooms: quality, strokes, states, balance, stops, condition."""
 
+from dataclasses import dataclass
 from typing import Final, TypeVar
 
 import msgspec
@@ -7,147 +8,194 @@ import numpy as np
 
 from edge.words import PRESSURE_GAUGES, Gauge
 from pipeline.derive.gauges import balance, condition, idle, states, strokes, volume
-from pipeline.derive.gauges.dips import APART_S, find_dips, relative_depth
-from pipeline.derive.gauges.faults import check_gauges
+from pipeline.derive.gauges.dips import APART_S, TRACE_MIN, TRACE_NOISE_TIMES, find_dips, relative_depth
+from pipeline.derive.gauges.faults import Checked, check_gauges
 from pipeline.derive.gauges.flow import find_flow
-from pipeline.derive.gauges.frames import make_frames
+from pipeline.derive.gauges.frames import Frames, make_frames
+from pipeline.derive.gauges.offsets import Offset, find_offsets
 from pipeline.derive.gauges.quality import Flag
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray, Recording
-from pipeline.derive.gauges.results import BalanceEvent, Clogging, GaugeAnalysis, Part, Reversal, Stroke, Wear
+from pipeline.derive.gauges.results import (
+    Clogging,
+    GaugeAnalysis,
+    Part,
+    Reversal,
+    SensorFault,
+    Stroke,
+)
 from pipeline.derive.gauges.settings import GaugeSettings
 from pipeline.derive.gauges.timeline import Timeline, find_timeline
 
-Span = TypeVar("Span", bound=msgspec.Struct)
+Finding = TypeVar("Finding", bound=msgspec.Struct)
 
 PARTS: Final[dict[Part, tuple[Gauge, ...]]] = {
     "base": (Gauge.BASE,),
     "catalyst": (Gauge.CATALYST_1, Gauge.CATALYST_2),
 }
+FLUID: Final = tuple(gauge for gauges in PARTS.values() for gauge in gauges)
+
+
+@dataclass(frozen=True)
+class Moves:
+    """How a part moved. flow : (F,); reversals : frames, in order."""
+
+    flow: BoolArray
+    reversals: IntArray
 
 
 def analyse(recording: Recording, settings: GaugeSettings) -> GaugeAnalysis:
-    """All that a recording says. Deterministic; looks at nothing but its arguments."""
-    gauges = {g: recording.gauges[g] for g in PRESSURE_GAUGES if g in recording.gauges}
+    """All that a recording says. Looks at nothing but its arguments: the same in, the same out.
+
+    recording : pressures [Pa]; gauges may be missing, of the recording's or for a while
+    """
+    gauges: dict[Gauge, FloatArray] = {
+        gauge: recording.gauges[gauge] for gauge in PRESSURE_GAUGES if gauge in recording.gauges
+    }
     if not len(recording.at_us):
-        return _nothing()
+        return GaugeAnalysis([], [], [], [], [], [], [], [], [], Clogging(), None, 0, None, None)
     timeline = find_timeline(recording.at_us, np.array(list(gauges.values())).reshape(len(gauges), -1))
-    return _analyse(timeline, {gauge: values[timeline.order] for gauge, values in gauges.items()}, settings)
-
-
-def _nothing() -> GaugeAnalysis:
-    return GaugeAnalysis([], [], [], [], [], [], [], [], [], Clogging(), None, 0, None, None)
-
-
-def _analyse(timeline: Timeline, gauges: dict[Gauge, FloatArray], settings: GaugeSettings) -> GaugeAnalysis:
+    ordered = {gauge: values[timeline.order] for gauge, values in gauges.items()}
+    checked = check_gauges(timeline.run_us, ordered, settings)
+    frames = make_frames(timeline, _good(ordered, checked))
     end_us = int(timeline.run_us[-1])
-    checked = check_gauges(timeline.run_us, gauges, settings)
-    good = {g: np.where(checked[g].flags == Flag.GOOD, values, np.nan) for g, values in gauges.items()}
-    frames = make_frames(timeline, good)
-    count = len(frames.first)
 
-    depth: dict[Part, FloatArray] = {}
-    flow: dict[Part, BoolArray] = {}
-    reversals: dict[Part, IntArray] = {}
-    for part, names in PARTS.items():
-        signals = [frames.signals[g] for g in names if g in frames.signals]
-        if not signals:
-            continue
-        depth[part] = relative_depth(signals)
-        dips = find_dips(depth[part], frames.count(APART_S))
-        flow[part] = np.zeros(count, dtype=bool)
-        for signal in signals:
-            flow[part] |= find_flow(frames, signal, dips)
-        reversals[part] = strokes.find_reversals(frames, depth[part], dips, flow[part])
+    moves = _moves(frames)
+    codes = _states(frames, moves, settings)
+    spans = states.state_spans(frames, codes, _gaps(timeline, settings), end_us)
+    catalyst_flow = moves["catalyst"].flow if "catalyst" in moves else codes == states.DISPENSING
+    offsets = find_offsets(frames, catalyst_flow, codes == states.STALLED)
+    levels = _levels(frames, offsets)
+    made = {part: _strokes(frames, part, moves[part], levels, codes, end_us) for part in moves}
 
-    fluid = [frames.signals[g] for names in PARTS.values() for g in names if g in frames.signals]
-    no_pressure = np.ones(count, dtype=bool)
-    nothing = np.ones(count, dtype=bool)
-    for signal in fluid:
-        silent = np.isnan(signal.level)
-        nothing &= silent
-        no_pressure &= signal.no_pressure | silent
-    codes = states.find_states(frames, flow.get("base"), flow.get("catalyst"), no_pressure, nothing, settings)
-    least_us = settings.no_data_min_s * 1e6
-    gaps = [
-        (int(timeline.run_us[gap]), int(timeline.run_us[gap + 1]))
-        for gap in timeline.gaps
-        if timeline.run_us[gap + 1] - timeline.run_us[gap] >= least_us
+    faults = [
+        *(fault for checks in checked.values() for fault in checks.faults),
+        *(_offset_fault(frames, offset, end_us) for offset in offsets),
     ]
-    spans = states.state_spans(frames, codes, gaps, end_us)
-
-    dispensing = codes == states.DISPENSING
-    made: list[Stroke] = []
-    events: list[BalanceEvent] = []
-    wear: list[Wear] = []
-    clogging = Clogging()
-    for part, marks in reversals.items():
-        numbers = strokes.stroke_numbers(frames, marks, dispensing)
-        total = len(marks) + 1
-        level = {g: frames.signals[g].level for g in PARTS["base"] + PARTS["catalyst"] if g in frames.signals}
-        blank = np.full(count, np.nan)
-        one, two = (level.get(g, blank) for g in PARTS["catalyst"])
-        means = {
-            "base_pa": strokes.stroke_means(level.get(Gauge.BASE, blank), numbers, total),
-            "catalyst_1_pa": strokes.stroke_means(one, numbers, total),
-            "catalyst_2_pa": strokes.stroke_means(two, numbers, total),
-            "balance_pa": strokes.stroke_means(one - two, numbers, total),
-        }
-        records = strokes.make_strokes(frames, part, marks, numbers, means, end_us)
-        made += records
-        if not records:
-            continue
-        start = np.array([stroke.start_us for stroke in records])
-        end = np.array([stroke.end_us for stroke in records])
-        has = np.array([stroke.no - 1 for stroke in records])
-        seconds = np.bincount(numbers[numbers >= 0], minlength=total)[has] * frames.seconds
-        if part == "catalyst":
-            events = balance.find_balance_events(start, end, seconds, means["balance_pa"][has], settings)
-        whole = (has > 0) & (has < total - 1)
-        pressure = means["base_pa" if part == "base" else "catalyst_1_pa"][has]
-        worn = condition.find_wear(part, start[whole], end[whole], seconds[whole], pressure[whole], settings)
-        wear += [worn] if worn else []
-        if part == "base":
-            fresh = np.zeros(int(whole.sum()), dtype=bool)
-            clogging = condition.find_clogging(
-                start[whole], end[whole], seconds[whole], pressure[whole], fresh, settings
-            )
-
-    faults = timeline.faults + [
-        _at_recorded(fault, timeline) for checks in checked.values() for fault in checks.faults
-    ]
-    return GaugeAnalysis(
-        states=[_at_recorded(span, timeline) for span in spans],
-        reversals=sorted(
-            (
-                Reversal(timeline.recorded(int(frames.run_us[mark])), part)
-                for part, marks in reversals.items()
-                for mark in marks
-            ),
-            key=lambda reversal: reversal.at_us,
-        ),
-        strokes=[_at_recorded(stroke, timeline) for stroke in made],
-        balance_events=[_at_recorded(event, timeline) for event in events],
-        idle_spans=[_at_recorded(span, timeline) for span in idle.find_idle_spans(spans, settings)],
-        purges=[_at_recorded(purge, timeline) for purge in idle.find_purges(spans)],
+    found = GaugeAnalysis(
+        states=spans,
+        reversals=_reversals(frames, moves),
+        strokes=[stroke for part in made.values() for stroke in part],
+        balance_events=balance.find_balance_events(made.get("catalyst", []), settings),
+        idle_spans=idle.find_idle_spans(spans, settings),
+        purges=idle.find_purges(spans),
         changeovers=[],
-        sensor_faults=sorted(faults, key=lambda fault: fault.start_us),
-        wear=[_at_recorded(worn, timeline) for worn in wear],
-        clogging=clogging,
-        volume=volume.dispensed(len(reversals.get("base", ())), len(reversals.get("catalyst", ())), settings),
+        sensor_faults=faults,
+        wear=[worn for part in made.values() for worn in condition.find_wear(part, settings)],
+        clogging=condition.find_clogging(made.get("base") or made.get("catalyst", []), settings),
+        volume=volume.dispensed(_count(moves, "base"), _count(moves, "catalyst"), settings),
         samples=len(timeline.order),
         first_at_us=int(timeline.at_us[0]),
         last_at_us=int(timeline.at_us[-1]),
     )
+    return _at_recorded_times(found, timeline)
 
 
-def _at_recorded(span: Span, timeline: Timeline) -> Span:
-    """The same finding at the times that the recording's clock showed."""
+def _good(gauges: dict[Gauge, FloatArray], checked: dict[Gauge, Checked]) -> dict[Gauge, FloatArray]:
+    """What passed its checks, NaN elsewhere."""
+    return {g: np.where(checked[g].flags == Flag.GOOD, values, np.nan) for g, values in gauges.items()}
+
+
+def _moves(frames: Frames) -> dict[Part, Moves]:
+    """Flow and reversals of each part that has a gauge."""
+    moves: dict[Part, Moves] = {}
+    for part, gauges in PARTS.items():
+        signals = [frames.signals[gauge] for gauge in gauges if gauge in frames.signals]
+        if not signals:
+            continue
+        depth = relative_depth(signals)
+        dips = find_dips(depth, frames.count(APART_S))
+        flow = np.logical_or.reduce([find_flow(frames, signal, dips) for signal in signals])
+        seen = strokes.find_reversals(frames, depth, dips, flow)
+        trace = relative_depth(signals, TRACE_MIN, TRACE_NOISE_TIMES)
+        moves[part] = Moves(flow, strokes.add_due(frames, trace, seen, flow))
+    return moves
+
+
+def _states(frames: Frames, moves: dict[Part, Moves], settings: GaugeSettings) -> states.Codes:
+    no_pressure = np.ones(len(frames.first), dtype=bool)
+    nothing = np.ones(len(frames.first), dtype=bool)
+    for gauge in FLUID:
+        if gauge in frames.signals:
+            silent = np.isnan(frames.signals[gauge].level)
+            nothing &= silent
+            no_pressure &= frames.signals[gauge].no_pressure | silent
+    base, catalyst = (moves[part].flow if part in moves else None for part in PARTS)
+    return states.find_states(frames, base, catalyst, no_pressure, nothing, settings)
+
+
+def _count(moves: dict[Part, Moves], part: Part) -> int:
+    """Strokes of a part: each reversal ends one."""
+    return len(moves[part].reversals) if part in moves else 0
+
+
+def _reversals(frames: Frames, moves: dict[Part, Moves]) -> list[Reversal]:
+    found = [
+        Reversal(int(frames.run_us[mark]), part) for part, moved in moves.items() for mark in moved.reversals
+    ]
+    return sorted(found, key=lambda reversal: reversal.at_us)
+
+
+def _offset_fault(frames: Frames, offset: Offset, end_us: int) -> SensorFault:
+    last = int(frames.run_us[offset.last]) if offset.last < len(frames.run_us) else end_us
+    return SensorFault(int(frames.run_us[offset.first]), last, offset.gauge, offset.type)
+
+
+def _gaps(timeline: Timeline, settings: GaugeSettings) -> list[tuple[int, int]]:
+    """Gaps that are long enough to be a state, running time [us]."""
+    run = timeline.run_us
+    pairs = ((int(run[gap]), int(run[gap + 1])) for gap in timeline.gaps)
+    return [(start, end) for start, end in pairs if end - start >= settings.no_data_min_s * 1e6]
+
+
+def _levels(frames: Frames, offsets: list[Offset]) -> dict[Gauge, FloatArray]:
+    """Level of each gauge, NaN where its zero is off."""
+    levels = {gauge: signal.level.copy() for gauge, signal in frames.signals.items()}
+    for offset in offsets:
+        levels[offset.gauge][offset.first : offset.last] = np.nan
+    return levels
+
+
+def _strokes(
+    frames: Frames,
+    part: Part,
+    moves: Moves,
+    levels: dict[Gauge, FloatArray],
+    codes: states.Codes,
+    end_us: int,
+) -> list[Stroke]:
+    numbers = strokes.stroke_numbers(frames, moves.reversals, codes == states.DISPENSING)
+    count = len(moves.reversals) + 1
+    blank = np.full(len(frames.first), np.nan)
+    base, one, two = (levels.get(gauge, blank) for gauge in FLUID)
+    means = {
+        "base_pa": strokes.stroke_means(base, numbers, count),
+        "catalyst_1_pa": strokes.stroke_means(one, numbers, count),
+        "catalyst_2_pa": strokes.stroke_means(two, numbers, count),
+        "balance_pa": strokes.stroke_means(one - two, numbers, count),
+    }
+    return strokes.make_strokes(frames, part, moves.reversals, numbers, means, end_us)
+
+
+def _at_recorded_times(found: GaugeAnalysis, timeline: Timeline) -> GaugeAnalysis:
+    """The same findings at the times that the recording's clock showed, in order."""
+    recorded = {
+        name: [_recorded(one, timeline) for one in value]
+        for name, value in msgspec.structs.asdict(found).items()
+        if isinstance(value, list)
+    }
+    recorded["sensor_faults"] += timeline.faults
+    recorded["sensor_faults"].sort(key=lambda fault: fault.start_us)
+    return msgspec.structs.replace(found, **recorded)
+
+
+def _recorded(one: Finding, timeline: Timeline) -> Finding:
     if not timeline.steps:
-        return span
+        return one
     times = {
         name: timeline.recorded(value)
-        for name, value in msgspec.structs.asdict(span).items()
+        for name, value in msgspec.structs.asdict(one).items()
         if name.endswith("_us") and value is not None
     }
-    times["end_us"] = max(times["start_us"], times["end_us"])
-    return msgspec.structs.replace(span, **times)
+    if "end_us" in times:
+        times["end_us"] = max(times["start_us"], times["end_us"])
+    return msgspec.structs.replace(one, **times)

@@ -10,99 +10,104 @@ import numpy as np
 from scipy import ndimage
 
 from pipeline.derive.gauges.quality import runs_of
-from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
-from pipeline.derive.gauges.results import Clogging, CloggingSpan, Part, Wear
+from pipeline.derive.gauges.recording import FloatArray
+from pipeline.derive.gauges.results import Clogging, CloggingSpan, Stroke, Wear
 from pipeline.derive.gauges.settings import GaugeSettings
 
-# Clogging is judged on medians over this many strokes: a single pull says little.
+# Both are judged over this many strokes: a single pull says little, and a reversal that was not seen turns
+# the directions round from there on.
 WINDOW: Final = 15
 # Flow is told by the stroke's duration: strokes within this share of the usual are at equal flow.
 EQUAL_FLOW: Final = 0.25
+# No mixer is replaced in less than this.
+MIXER_CHANGE_S: Final = 180.0
 
 
-def find_wear(
-    part: Part,
-    start_us: IntArray,
-    end_us: IntArray,
-    flowing_s: FloatArray,
-    pressure_pa: FloatArray,
-    settings: GaugeSettings,
-) -> Wear | None:
-    """How unlike the two directions are, if more than the settings let pass.
+def find_wear(strokes: list[Stroke], settings: GaugeSettings) -> list[Wear]:
+    """How unlike the two directions of a part are, if more than the settings let pass.
 
-    start_us, end_us : (S,) [us]; flowing_s : (S,) [s]; pressure_pa : (S,) [Pa], NaN where not known; whole
-    strokes in succession, so that every other one goes the same way
+    strokes : one part's, in order. Returns one finding or none
     """
-    if len(pressure_pa) < settings.wear_min_strokes:
-        return None
-    # Each stroke against the mean of its neighbours: slow changes cancel, turns of direction stay.
-    sign = np.where(np.arange(1, len(pressure_pa) - 1) % 2 == 0, 1.0, -1.0)
-    pressure = _alternation(pressure_pa, sign)
-    duration = _alternation(flowing_s, sign)
-    if len(pressure) < settings.wear_min_strokes // 2:
-        return None
-    share = abs(float(np.median(pressure)))
-    spread = 1.4826 * float(np.median(np.abs(pressure - np.median(pressure))))
-    if share < settings.wear_pressure_share or share < 3 * spread / np.sqrt(len(pressure)):
-        return None
-    return Wear(
-        part=part,
-        start_us=int(start_us[0]),
-        end_us=int(end_us[-1]),
-        pressure_share=share,
-        duration_share=abs(float(np.median(duration))) if len(duration) else 0.0,
-        strokes=len(pressure_pa),
-    )
+    whole = [stroke for stroke in strokes if stroke.whole]
+    if len(whole) < max(settings.wear_min_strokes, WINDOW + 2):
+        return []
+    pressure = _alternation(np.array([_pressure(stroke) for stroke in whole]))
+    duration = _alternation(np.array([stroke.flowing_s for stroke in whole]))
+    worn = pressure > settings.wear_pressure_share
+    if worn.mean() < 0.5:
+        return []
+    first, last = np.flatnonzero(worn)[[0, -1]]
+    return [
+        Wear(
+            part=whole[0].part,
+            start_us=whole[first].start_us,
+            end_us=whole[last + 2].end_us,
+            pressure_share=float(np.median(pressure[worn])),
+            duration_share=float(np.median(duration[worn])),
+            strokes=len(whole),
+        )
+    ]
 
 
-def _alternation(values: FloatArray, sign: FloatArray) -> FloatArray:
-    """How far each stroke lies from its neighbours, one direction counted up, as a share; finite ones."""
+def _pressure(stroke: Stroke) -> float:
+    """[Pa], NaN if not known: of a catalyst stroke by the gauge that reads."""
+    catalyst = (stroke.catalyst_1_pa, stroke.catalyst_2_pa)
+    known = [pa for pa in ((stroke.base_pa,) if stroke.part == "base" else catalyst) if pa is not None]
+    return known[0] if known else np.nan
+
+
+def _alternation(values: FloatArray) -> FloatArray:
+    """How far one direction lies from the other over some strokes around each, as a share, without sign.
+
+    values : (S,). Returns (S - 2,)
+    """
     neighbours = (values[:-2] + values[2:]) / 2
     with np.errstate(invalid="ignore", divide="ignore"):
-        share = sign * (values[1:-1] - neighbours) / ((values[1:-1] + neighbours) / 2)
-    return share[np.isfinite(share)]
+        share = (values[1:-1] - neighbours) / ((values[1:-1] + neighbours) / 2)
+    share = np.clip(np.nan_to_num(share), -1.0, 1.0)
+    turned: FloatArray = share * np.where(np.arange(len(share)) % 2 == 0, 1.0, -1.0)
+    around: FloatArray = np.abs(ndimage.median_filter(turned, WINDOW, mode="nearest"))
+    return around
 
 
-def find_clogging(
-    start_us: IntArray,
-    end_us: IntArray,
-    flowing_s: FloatArray,
-    pressure_pa: FloatArray,
-    fresh: BoolArray,
-    settings: GaugeSettings,
-) -> Clogging:
+def find_clogging(strokes: list[Stroke], settings: GaugeSettings) -> Clogging:
     """Running pressure at equal flow against its level with the mixer new.
 
-    start_us, end_us : (S,) [us]; flowing_s : (S,) [s]; pressure_pa : (S,) [Pa]; whole dispensing strokes
-    fresh : (S,) True for the first stroke after the mixer may have been replaced
+    strokes : one part's, in order. A stop that is long enough to replace the mixer, and after which the
+    pressure is back, begins anew
     """
-    usable = np.isfinite(pressure_pa) & (flowing_s > 0)
-    if usable.sum() < WINDOW:
+    whole = [stroke for stroke in strokes if stroke.whole and np.isfinite(_pressure(stroke))]
+    if len(whole) < 2 * WINDOW:
         return Clogging()
-    usual = np.median(flowing_s[usable])
-    usable &= np.abs(flowing_s - usual) <= EQUAL_FLOW * usual
-    segment = np.cumsum(fresh)
-    spans: list[CloggingSpan] = []
-    reference = latest = None
-    for mixer in np.unique(segment[usable]):
-        strokes = np.flatnonzero(usable & (segment == mixer))
-        if len(strokes) < 2 * WINDOW:
+    flowing = np.array([stroke.flowing_s for stroke in whole])
+    usual = ndimage.median_filter(flowing, 4 * WINDOW + 1, mode="nearest")
+    equal = [s for s, near in zip(whole, np.abs(flowing - usual) <= EQUAL_FLOW * usual, strict=True) if near]
+    if len(equal) < 2 * WINDOW:
+        return Clogging()
+    pressure = np.array([_pressure(stroke) for stroke in equal])
+    smooth = ndimage.median_filter(pressure, WINDOW, mode="nearest")
+    reference = _reference(equal, pressure)
+    rise = smooth / reference - 1.0
+    spans = [
+        CloggingSpan(equal[first].start_us, equal[last - 1].end_us, float(rise[first:last].max()))
+        for first, last in runs_of(rise > settings.clogging_rise).tolist()
+    ]
+    return Clogging(float(reference[-1]), float(smooth[-1]), float(rise[-1]), spans)
+
+
+def _reference(strokes: list[Stroke], pressure: FloatArray) -> FloatArray:
+    """(S,) [Pa], level of the first strokes since the mixer was last replaced."""
+    fresh = [0]
+    for place in range(WINDOW, len(strokes) - WINDOW):
+        stood_s = (strokes[place].start_us - strokes[place - 1].end_us) / 1e6
+        if stood_s < MIXER_CHANGE_S or place - fresh[-1] < WINDOW:
             continue
-        smooth = ndimage.median_filter(pressure_pa[strokes], WINDOW, mode="nearest")
-        reference = float(np.median(pressure_pa[strokes[:WINDOW]]))
-        latest = float(smooth[-1])
-        rise = smooth / reference - 1.0
-        for first, last in runs_of(rise > settings.clogging_rise):
-            spans.append(
-                CloggingSpan(
-                    int(start_us[strokes[first]]),
-                    int(end_us[strokes[last - 1]]),
-                    float(rise[first:last].max()),
-                )
-            )
-    return Clogging(
-        reference_pa=reference,
-        latest_pa=latest,
-        rise=None if reference is None or latest is None else latest / reference - 1.0,
-        spans=spans,
-    )
+        before, after = (
+            np.median(pressure[place - WINDOW : place]),
+            np.median(pressure[place : place + WINDOW]),
+        )
+        if after < before * 0.92:
+            fresh.append(place)
+    levels = np.array([np.median(pressure[place : place + WINDOW]) for place in fresh])
+    reference: FloatArray = levels[np.searchsorted(fresh, np.arange(len(strokes)), side="right") - 1]
+    return reference

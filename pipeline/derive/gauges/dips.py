@@ -19,17 +19,23 @@ DEPTH_MAX: Final = 0.45
 NOISE_TIMES: Final = 7.0
 # Nearer than this two dips are one: strokes last 1.5 s at least.
 APART_S: Final = 0.9
+# Where a reversal is due by the strokes before and after, less will do.
+TRACE_MIN: Final = 0.01
+TRACE_NOISE_TIMES: Final = 3.0
 
 
-def relative_depth(signals: list[Signal]) -> FloatArray:
+def relative_depth(
+    signals: list[Signal], least: float = DEPTH_MIN, noise_times: float = NOISE_TIMES
+) -> FloatArray:
     """How deep all gauges of a part dip at once, as a share of the level; 0 where under the noise.
 
     signals : one or two gauges of the same part. A dip that one of two does not show is not the pump's.
+    least : [1], noise_times : [1], what a dip must stand out by
     Returns (F,) [1]
     """
     depths = []
     for signal in signals:
-        floor = max(DEPTH_MIN * signal.plateau, NOISE_TIMES * signal.noise)
+        floor = max(least * signal.plateau, noise_times * signal.noise)
         with np.errstate(invalid="ignore", divide="ignore"):
             depth = np.where(signal.depth > floor, signal.depth / signal.level, 0.0)
         depths.append(np.where(signal.no_pressure, 0.0, depth))

@@ -28,6 +28,9 @@ STEP_NOISE_MIN: Final = 4.0
 # standing does not.
 PARTING: Final = 0.6
 HYSTERESIS: Final = 0.1
+# Pressure follows flow within this long; a level within this share of the step has settled.
+ONSET_S: Final = 1.0
+SETTLED: Final = 0.15
 # Dips in regular succession, each this near to the last, in usual strokes.
 TRAIN_STROKES: Final = 1.7
 
@@ -43,15 +46,57 @@ def find_flow(frames: Frames, signal: Signal, dips: IntArray) -> BoolArray:
     if not len(dips):
         return np.zeros(len(frames.first), dtype=bool)
     running = _running_level(frames, signal, dips)
-    standing = _standing_level(frames, signal, running)
+    standing = _standing_level(frames, signal, running, dips)
     step = standing - running
-    clear = step > np.maximum(STEP_SHARE_MIN * standing, STEP_NOISE_MIN * signal.noise)
+    clear = np.abs(step) > np.maximum(STEP_SHARE_MIN * standing, STEP_NOISE_MIN * signal.noise)
     with np.errstate(invalid="ignore"):
         place = (signal.level - running) / np.where(clear, step, np.inf)
-    by_level = _hysteresis(place < PARTING - HYSTERESIS, place > PARTING + HYSTERESIS) & clear
-    by_level &= _near(dips, frames, NO_DIP_S)
+        by_level = _hysteresis(place < PARTING - HYSTERESIS, place > PARTING + HYSTERESIS)
+    by_level = _from_onset(by_level & clear & pressurised, place, frames.count(ONSET_S))
+    by_level = _with_strokes(frames, by_level, dips, signal.no_pressure)
     flow = np.where(clear, by_level | _inside_train(train, by_level), train)
     return flow & pressurised
+
+
+def _from_onset(flow: BoolArray, place: FloatArray, reach: int) -> BoolArray:
+    """Date each change back to where the level began to move: pressure follows flow with a lag.
+
+    place : (F,), 0 running, 1 standing
+    """
+    flow = flow.copy()
+    turns = np.flatnonzero(np.diff(flow)) + 1
+    frames = np.arange(len(flow))
+    with np.errstate(invalid="ignore"):
+        stood = np.maximum.accumulate(np.where(place > 1 - SETTLED, frames, -1))
+        ran = np.maximum.accumulate(np.where(place < SETTLED, frames, -1))
+    starts = flow[turns]
+    left = np.where(starts, stood[turns - 1], ran[turns - 1]) + 1
+    for turn, since, start in zip(turns, left, starts, strict=True):
+        if 0 < since < turn <= since + reach:
+            flow[since:turn] = start
+    return flow
+
+
+def _with_strokes(frames: Frames, flow: BoolArray, dips: IntArray, no_pressure: BoolArray) -> BoolArray:
+    """Flow that shows its reversals, or is too short to need one.
+
+    What runs on for longer than a stroke can last without a dip is a standing level that sank, and what comes
+    from or goes to no pressure without a dip is the pump being filled or relieved.
+    """
+    flow = flow.copy()
+    longest = frames.count(NO_DIP_S)
+    beside = frames.count(ONSET_S)
+    for first, last in runs_of(flow):
+        inside = dips[np.searchsorted(dips, first) : np.searchsorted(dips, last)]
+        if not len(inside):
+            around = no_pressure[max(0, first - beside) : last + beside]
+            if last - first > longest or around.any():
+                flow[first:last] = False
+            continue
+        marks = np.concatenate(([first], inside, [last]))
+        for place in np.flatnonzero(np.diff(marks) > longest):
+            flow[marks[place] : marks[place + 1]] = False
+    return flow
 
 
 def dip_trains(frames: Frames, dips: IntArray) -> BoolArray:
@@ -96,7 +141,7 @@ def _running_level(frames: Frames, signal: Signal, dips: IntArray) -> FloatArray
     return around
 
 
-def _standing_level(frames: Frames, signal: Signal, running: FloatArray) -> FloatArray:
+def _standing_level(frames: Frames, signal: Signal, running: FloatArray, dips: IntArray) -> FloatArray:
     """(F,) [Pa], highest lasting level near in time, where it lies clear above the running one.
 
     A block that only runs says nothing of standing: it is bridged from its neighbours.
@@ -113,10 +158,30 @@ def _standing_level(frames: Frames, signal: Signal, running: FloatArray) -> Floa
     floor = np.maximum(STEP_SHARE_MIN * highest, STEP_NOISE_MIN * signal.noise)
     stands = step > floor
     if not stands.any():
-        return running
+        return _level_far_from_dips(frames, signal, running, dips)
     # Half the usual step at least: what lies between is a flow less than usual.
     stands &= step > 0.5 * np.median(step[stands])
     around: FloatArray = np.interp(np.arange(len(running)), middle[stands], highest[stands])
+    return around
+
+
+def _level_far_from_dips(frames: Frames, signal: Signal, running: FloatArray, dips: IntArray) -> FloatArray:
+    """(F,) [Pa], level where no stroke can be; the running level where there is no such time.
+
+    For a pump that stands no higher than it runs: its pressure leaks away as soon as it stops.
+    """
+    far = frames.count(NO_DIP_S)
+    marks = np.concatenate(([0], dips, [len(running)]))
+    at, levels = [], []
+    for place in np.flatnonzero(np.diff(marks) > 3 * far):
+        rows = slice(marks[place] + far, marks[place + 1] - far)
+        stands = signal.level[rows][~signal.no_pressure[rows] & np.isfinite(signal.level[rows])]
+        if len(stands) >= far // 2:
+            at.append((rows.start + rows.stop) // 2)
+            levels.append(float(np.median(stands)))
+    if not levels:
+        return running
+    around: FloatArray = np.interp(np.arange(len(running)), at, levels)
     return around
 
 
@@ -126,17 +191,6 @@ def _hysteresis(enter: BoolArray, leave: BoolArray) -> BoolArray:
     said = np.maximum.accumulate(np.where(word != 0, np.arange(len(word)), 0))
     state: BoolArray = word[said] == 1
     return state
-
-
-def _near(dips: IntArray, frames: Frames, seconds: float) -> BoolArray:
-    """(F,) True where a dip lies within `seconds`, before or after."""
-    at = frames.run_us
-    after = np.searchsorted(dips, np.arange(len(at)))
-    reach = round(seconds * 1e6)
-    before_us = np.where(after > 0, at - at[dips[np.maximum(after - 1, 0)]], reach + 1)
-    after_us = np.where(after < len(dips), at[dips[np.minimum(after, len(dips) - 1)]] - at, reach + 1)
-    near: BoolArray = (before_us <= reach) | (after_us <= reach)
-    return near
 
 
 def _inside_train(train: BoolArray, by_level: BoolArray) -> BoolArray:

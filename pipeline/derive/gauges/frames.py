@@ -97,15 +97,21 @@ def _signal(values: FloatArray, first: IntArray, per_frame: int, seconds: float)
         low = np.minimum.reduceat(np.where(finite, values, np.inf), first)
         low[counts == 0] = np.nan
     missing = np.isnan(mean)
-    filled = fill(mean)
     width = 2 * max(1, round(DIP_MAX_S / seconds / 2)) + 1
-    level = ndimage.minimum_filter1d(ndimage.maximum_filter1d(filled, width), width)
-    depth = level - np.where(missing, level, low)
+    level = _closing(fill(mean), width)
+    # Lowest against lowest: a frame in which a level steps has a low far under its mean, and is no dip.
+    depth = _closing(fill(low), width) - fill(low)
     under = level[~missing & (level > NO_PRESSURE_PA)]
     under = under[under > 0.2 * np.quantile(under, 0.99)] if len(under) else under
     plateau = float(np.median(under)) if len(under) else np.nan
     level[missing] = np.nan
     return Signal(level, depth, plateau, noise_of(mean))
+
+
+def _closing(values: FloatArray, width: int) -> FloatArray:
+    """Fill what is lower than both its sides for less than `width` frames; steps stay as they are."""
+    closed: FloatArray = ndimage.minimum_filter1d(ndimage.maximum_filter1d(values, width), width)
+    return closed
 
 
 def fill(values: FloatArray) -> FloatArray:

@@ -8,13 +8,17 @@ from typing import Final
 
 import numpy as np
 
-from pipeline.derive.gauges.flow import STROKE_MIN_S
+from pipeline.derive.gauges.flow import STROKE_MIN_S, usual_stroke
 from pipeline.derive.gauges.frames import Frames
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
 from pipeline.derive.gauges.results import Part, Stroke
 
 # A dip this near to the end of a flow still belongs to it: the pull may end on a reversal.
 EDGE_S: Final = 0.3
+# How many strokes an interval may hold, and how near to a whole number of usual ones it must be, in strokes.
+DUE_MAX: Final = 4
+DUE_SHARE: Final = 0.2
+DUE_CLOSE: Final = 0.08
 
 
 def find_reversals(frames: Frames, depth: FloatArray, dips: IntArray, flow: BoolArray) -> IntArray:
@@ -30,6 +34,35 @@ def find_reversals(frames: Frames, depth: FloatArray, dips: IntArray, flow: Bool
     around = flowing[np.minimum(dips + reach + 1, len(flow))] - flowing[np.maximum(dips - reach, 0)]
     dips = dips[around > reach]
     return _drop_too_near(frames, depth, dips, flowing)
+
+
+def add_due(frames: Frames, trace: FloatArray, reversals: IntArray, flow: BoolArray) -> IntArray:
+    """Add reversals that fell between two samples.
+
+    At 10 Hz a dip of 50 ms may show as a trace or not at all. Strokes of the same flow take the same flowing
+    time, so an interval of two or three of them has reversals inside: at the trace where one is due, or at
+    the due time itself where the intervals fit closely.
+    trace : (F,) [1], depth down to the noise. Returns frames
+    """
+    if len(reversals) < 4:
+        return reversals
+    flowing = np.concatenate(([0], np.cumsum(flow)))
+    apart = np.diff(flowing[reversals]) * frames.seconds
+    usual = usual_stroke(apart)
+    strokes = np.rint(apart / usual)
+    off = np.abs(apart - strokes * usual) / usual
+    added: list[int] = []
+    for place in np.flatnonzero((strokes >= 2) & (strokes <= DUE_MAX) & (off < DUE_SHARE)):
+        step = (flowing[reversals[place + 1]] - flowing[reversals[place]]) / strokes[place]
+        reach = max(frames.count(EDGE_S), round(DUE_SHARE / 2 * step))
+        for number in range(1, int(strokes[place])):
+            due = int(np.searchsorted(flowing, flowing[reversals[place]] + number * step))
+            around = trace[max(0, due - reach) : due + reach + 1]
+            if around.max() > 0:
+                added.append(max(0, due - reach) + int(np.argmax(around)))
+            elif off[place] < DUE_CLOSE:
+                added.append(due)
+    return np.unique(np.concatenate((reversals, np.array(added, dtype=np.int64))))
 
 
 def _drop_too_near(frames: Frames, depth: FloatArray, dips: IntArray, flowing: IntArray) -> IntArray:
@@ -88,6 +121,7 @@ def make_strokes(
     last = np.full(count, -1, dtype=np.int64)
     first[numbers[inside[::-1]]] = inside[::-1]
     last[numbers[inside]] = inside
+    flowing = np.bincount(numbers[inside], minlength=count) * frames.seconds
     run = frames.run_us
     after = np.concatenate((run[1:], [end_us]))
     columns = {name: [None if np.isnan(x) else float(x) for x in column] for name, column in means.items()}
@@ -102,6 +136,8 @@ def make_strokes(
             catalyst_1_pa=columns["catalyst_1_pa"][no],
             catalyst_2_pa=columns["catalyst_2_pa"][no],
             balance_pa=columns["balance_pa"][no],
+            flowing_s=float(flowing[no]),
+            whole=bool(0 < no < count - 1),
         )
         for no in np.flatnonzero(first >= 0)
     ]

@@ -61,8 +61,8 @@ def find_timeline(at_us: IntArray, values: FloatArray) -> Timeline:
     clock set back over the same times
     """
     moves = np.diff(at_us)
-    forward = moves[moves > 0]
-    interval = int(np.median(forward)) if len(forward) else 0
+    apart = np.abs(moves[moves != 0])
+    interval = int(np.median(apart)) if len(apart) else 0
     order = np.arange(len(at_us))
     if len(at_us) < 2 or (moves > 0).all():
         gaps = np.flatnonzero(moves > GAP_INTERVALS * interval)

@@ -1,0 +1,80 @@
+"""Does the timeline tell a clock that steps from rows that are missing, late or sent twice?"""
+
+import numpy as np
+import pytest
+
+from edge.words import Fault
+from pipeline.derive.gauges.timeline import find_timeline
+
+TENTH = 100_000
+
+
+def timeline(at, values=None):
+    at = np.asarray(at, dtype=np.int64) * TENTH
+    values = np.arange(len(at), dtype=float) if values is None else np.asarray(values, dtype=float)
+    return find_timeline(at, values[None])
+
+
+def kinds(found):
+    return [fault.type for fault in found.faults]
+
+
+def test_an_even_recording_has_no_fault():
+    found = timeline(range(100))
+    assert kinds(found) == []
+    assert found.interval_us == TENTH
+
+
+def test_jitter_is_no_gap():
+    rng = np.random.default_rng(3)
+    at = np.arange(1000) * TENTH + rng.integers(-40_000, 40_000, 1000)
+    assert find_timeline(at, np.zeros((1, 1000))).faults == []
+
+
+def test_missing_rows_are_a_gap():
+    found = timeline([*range(50), *range(150, 200)])
+    (gap,) = found.faults
+    assert (gap.start_us, gap.end_us, gap.gauge, gap.type) == (49 * TENTH, 150 * TENTH, None, Fault.GAP)
+
+
+def test_a_row_sent_twice_is_left_out_and_named():
+    found = timeline([0, 1, 2, 2, 3, 4, 5], [0, 1, 2, 2, 3, 4, 5])
+    assert kinds(found) == [Fault.DUPLICATE]
+    assert found.run_us.tolist() == [i * TENTH for i in range(6)]
+
+
+def test_a_block_sent_twice_is_no_clock_step():
+    at = [*range(50), *range(20, 50), *range(50, 80)]
+    found = timeline(at, at)
+    assert kinds(found) == [Fault.DUPLICATE]
+    assert len(found.run_us) == 80
+
+
+def test_late_rows_are_put_in_their_place():
+    found = timeline([0, 1, 2, 4, 5, 6, 3, 7, 8, 9])
+    assert kinds(found) == [Fault.OUT_OF_ORDER]
+    assert found.order.tolist() == [0, 1, 2, 6, 3, 4, 5, 7, 8, 9]
+
+
+def test_two_rows_swapped():
+    assert kinds(timeline([0, 1, 3, 2, 4, 5, 6, 7])) == [Fault.OUT_OF_ORDER]
+
+
+@pytest.mark.parametrize("back", [30, 300])
+def test_a_clock_set_back_goes_on_from_there(back):
+    at = [*range(1000), *range(1000 - back, 2000 - back)]
+    found = timeline(at)
+    assert kinds(found) == [Fault.CLOCK_STEP]
+    assert (np.diff(found.run_us) == TENTH).all()
+    assert found.recorded(int(found.run_us[1500])) == at[1500] * TENTH
+
+
+def test_a_file_in_reverse_is_disorder():
+    found = timeline(range(5000)[::-1])
+    assert set(kinds(found)) == {Fault.OUT_OF_ORDER}
+    assert (np.diff(found.run_us) > 0).all()
+
+
+@pytest.mark.parametrize("count", [0, 1, 2])
+def test_hardly_any_rows(count):
+    assert timeline(range(count)).faults == []
