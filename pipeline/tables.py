@@ -149,7 +149,8 @@ DERIVED: Final[dict[str, pa.Schema]] = {
             ("reasons", pa.list_(pa.string())),
         ]
     ),
-    # What each unit rests on. covered : made wholly under release, with a passing smear test before it.
+    # What each unit rests on. covered : made wholly under release, with a passing smear test before it;
+    # suspect : a test that failed later reaches back to it; mixer_at : when the static mixer was new.
     "unit_coverage": pa.schema(
         [
             *_PUMP_DAY,
@@ -157,9 +158,11 @@ DERIVED: Final[dict[str, pa.Schema]] = {
             ("started", MOMENT),
             ("finished", MOMENT),
             ("covered", pa.bool_()),
+            ("suspect", pa.bool_()),
             ("smear_sha256", pa.string()),
             ("smear_at", MOMENT),
             ("snap_id", pa.string()),
+            ("mixer_at", MOMENT),
             ("base_lot", pa.string()),
             ("curing_agent_lot", pa.string()),
             ("reasons", pa.list_(pa.string())),

@@ -1,0 +1,184 @@
+"""How is the history opened to questions? DuckDB views over the tables' own Parquet files, one SQL file a view.
+
+    from pipeline.join import connect
+    connect("HOME").sql("SELECT * FROM shift_summary").df()
+
+Nothing is copied: a connection sees the history as it was when it was opened, and landing goes on beside it.
+"""
+
+from datetime import UTC, date, datetime, timedelta
+from importlib import resources
+from pathlib import Path
+from typing import Any, Final
+
+import duckdb
+import pyarrow as pa
+
+from edge.errors import InputError
+from edge.records import Correction, decode_record
+from edge.units import psi_to_pa
+from pipeline.corrections import superseded
+from pipeline.history import History
+from pipeline.settings import SiteSettings, load_settings
+from pipeline.tables import MOMENT, PARTITIONS, TABLES
+
+# In the order in which they build on each other.
+VIEWS: Final = (
+    *("gauge_samples", "pump_states", "strokes", "balance_events", "idle_spans", "sensor_quality"),
+    *("smear_tests", "snap_tests", "ratio_checks", "bead_readings", "changeovers", "units"),
+    *("release_spans", "unit_coverage", "shift_summary", "logbook"),
+)
+_SQL_TYPE: Final = {
+    pa.string(): "VARCHAR",
+    pa.int64(): "BIGINT",
+    pa.int8(): "TINYINT",
+    pa.float64(): "DOUBLE",
+    pa.bool_(): "BOOLEAN",
+    pa.date32(): "DATE",
+    MOMENT: "TIMESTAMPTZ",
+    pa.list_(pa.string()): "VARCHAR[]",
+}
+
+
+def connect(home: str | Path, settings: SiteSettings | None = None) -> duckdb.DuckDBPyConnection:
+    """A connection on which every public view stands. Raises InputError if there is no such home.
+
+    home : the pipeline's folder; settings : those in its site.toml unless given
+    """
+    return open_views(home, settings)[0]
+
+
+def open_views(
+    home: str | Path, settings: SiteSettings | None = None
+) -> tuple[duckdb.DuckDBPyConnection, list[str]]:
+    """The connection, and the files that its views read."""
+    home = Path(home).expanduser()
+    if not home.is_dir():
+        raise InputError("there is no such home", where=str(home), do="name one with --home, or land data first")
+    settings = settings or load_settings(home)
+    history = History(home)
+    connection = duckdb.connect(":memory:")
+    # What a question may need is in the wheel; nothing is fetched behind anyone's back.
+    for setting in ("autoinstall_known_extensions", "autoload_known_extensions", "allow_community_extensions"):
+        connection.execute(f"SET {setting} = false")
+    connection.execute("SET TimeZone = 'UTC'")
+    connection.execute("CREATE SCHEMA history")
+    files = [path for name in TABLES for path in _relation(connection, name, history.files(name))]
+    _site_tables(connection, settings)
+    connection.execute(_text("ground.sql"))
+    for view in VIEWS:
+        connection.execute(_text("views", f"{view}.sql"))
+    return connection, files
+
+
+def _relation(connection: duckdb.DuckDBPyConnection, name: str, files: list[str]) -> list[str]:
+    """history.<name>: the table's files, or nothing in the right shape. Returns the files."""
+    types = {field.name: _SQL_TYPE[field.type] for field in TABLES[name]}
+    if files:
+        columns = ", ".join(f'"{column}"' for column in types)
+        hive = ", ".join(f"'{column}': {types[column]}" for column in PARTITIONS.get(name, []))
+        split = f"hive_partitioning = true, hive_types = {{{hive}}}" if hive else "hive_partitioning = false"
+        listed = ", ".join(_quoted(path) for path in files)
+        query = f"SELECT {columns} FROM read_parquet([{listed}], {split})"
+    else:
+        nulls = ", ".join(f'NULL::{kind} AS "{column}"' for column, kind in types.items())
+        query = f"SELECT {nulls} WHERE false"
+    try:
+        connection.execute(f"CREATE VIEW history.{name} AS {query}")
+    except duckdb.BinderException:
+        raise InputError(
+            f"table {name} lacks a column that this version reads", where="history", do="run beadbook rebuild"
+        ) from None
+    return files
+
+
+def _site_tables(connection: duckdb.DuckDBPyConnection, settings: SiteSettings) -> None:
+    """What SQL can't know: days and shifts by the site's clock, limits, and which records are superseded."""
+    corrections = _corrections(connection)
+    known = connection.execute(
+        """
+        WITH moments AS (
+            SELECT site, pump, last_at AS moment FROM history.pump_days
+            UNION ALL SELECT site, pump, first_at FROM history.pump_days
+            UNION ALL SELECT site, pump, "at" FROM history.records
+            UNION ALL SELECT site, pump, "at" FROM history.smear_scores)
+        SELECT site, pump, moment::DATE AS utc_date, max(moment)
+        FROM moments WHERE moment IS NOT NULL GROUP BY site, pump, utc_date
+        """
+    ).fetchall()
+    heard = [c.corrected for c in corrections if c.corrected is not None]
+    known += [(r.site, r.pump, r.at.astimezone(UTC).date(), r.at) for r in heard]
+    dates: dict[str, set[date]] = {}
+    until: dict[tuple[str, str], datetime] = {}
+    for site, pump, utc_date, last_at in known:
+        # A UTC date overlaps the local one before it and the one after it.
+        dates.setdefault(site, set()).update(utc_date + timedelta(days=shift) for shift in (-1, 0, 1))
+        until[site, pump] = max(last_at, until.get((site, pump), last_at))
+    days = [(site, day) for site, found in dates.items() for day in sorted(found)]
+    limits, pumps = settings.limits, [(site, pump, settings.pump(pump)) for site, pump in until]
+    tables: dict[str, tuple[pa.Schema, list[tuple[Any, ...]]]] = {
+        "days": (
+            _schema(site=pa.string(), day=pa.date32(), start=MOMENT),
+            [(site, day, settings.day_start(day)) for site, day in days],
+        ),
+        "shifts": (
+            _schema(site=pa.string(), day=pa.date32(), shift=pa.int64(), name=pa.string(), start=MOMENT, end=MOMENT),
+            [
+                (site, day, shift.number, shift.name, *settings.shift_window(day, shift.number))
+                for site, day in days
+                for shift in settings.shifts
+            ],
+        ),
+        "pump_until": (
+            _schema(site=pa.string(), pump=pa.string(), until=MOMENT),
+            [(site, pump, at) for (site, pump), at in until.items()],
+        ),
+        "pump_limits": (
+            _schema(
+                **{"site": pa.string(), "pump": pa.string()},
+                **dict.fromkeys(("ratio_by_mass", "ratio_tolerance_pct", "snap_min_min"), pa.float64()),
+                **dict.fromkeys(("snap_max_min", "base_stroke_ml", "curing_agent_stroke_ml"), pa.float64()),
+            ),
+            [
+                (site, pump, p.ratio_by_mass, p.ratio_tolerance_pct, p.snap_min_min)
+                + (p.snap_max_min, p.base_stroke_ml, p.curing_agent_stroke_ml)
+                for site, pump, p in pumps
+            ],
+        ),
+        "site_limits": (
+            _schema(balance_caution_pa=pa.float64(), balance_out_pa=pa.float64()),
+            [(psi_to_pa(limits.balance_caution_psi), psi_to_pa(limits.balance_out_psi))],
+        ),
+        "superseded": (
+            _schema(id=pa.string(), by=pa.string()),
+            [(str(old), str(new)) for old, new in superseded(corrections).items()],
+        ),
+    }
+    for name, (schema, rows) in tables.items():
+        table = pa.table([pa.array(column, field.type) for column, field in _columns(rows, schema)], schema=schema)
+        connection.register("rows_of", table)
+        connection.execute(f"CREATE TABLE {name} AS SELECT * FROM rows_of")
+        connection.unregister("rows_of")
+
+
+def _corrections(connection: duckdb.DuckDBPyConnection) -> list[Correction]:
+    bodies = connection.execute("SELECT id, body FROM history.records WHERE kind = 'correction'").fetchall()
+    records = [decode_record(body.encode(), f"record {ref}") for ref, body in bodies]
+    return [record for record in records if isinstance(record, Correction)]
+
+
+def _columns(rows: list[tuple[Any, ...]], schema: pa.Schema) -> list[tuple[list[Any], pa.Field]]:
+    columns = [list(column) for column in zip(*rows, strict=True)] or [[] for _ in schema]
+    return list(zip(columns, schema, strict=True))
+
+
+def _schema(**types: pa.DataType) -> pa.Schema:
+    return pa.schema(list(types.items()))
+
+
+def _quoted(text: str) -> str:
+    return "'" + text.replace("'", "''") + "'"
+
+
+def _text(*path: str) -> str:
+    return resources.files("pipeline.join").joinpath(*path).read_text(encoding="utf-8")

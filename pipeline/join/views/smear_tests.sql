@@ -1,0 +1,17 @@
+-- smear_tests     Verdicts on smear samples. One row a photograph judged, and one a call by eye.
+-- reads           history.smear_scores, history.said   read by  shift_summary.sql, the summary
+-- columns         time TIMESTAMPTZ, UTC; seen_by 'camera' | 'eye'; verdict 'pass' | 'fail' | 'retake'
+--                 score .. px_per_mm as in `score --json`, NULL by eye; sha256 the photograph, or the one called
+--                 id, corrects, superseded_by VARCHAR, of the record of a call by eye
+-- why             Both stay side by side: a fail of either kind fails the sample, whatever the other says.
+CREATE VIEW smear_tests AS
+SELECT site, pump, day, "at" AS time, "by" AS person, 'camera' AS seen_by, verdict, score, cov, segregation, striation_mm, delta_e_p95,
+       shade_delta_e, reasons, calibrated, px_per_mm, sha256, sheet, '' AS note,
+       NULL::VARCHAR AS id, NULL::VARCHAR AS corrects, NULL::VARCHAR AS superseded_by
+FROM history.smear_scores
+UNION ALL
+SELECT site, pump, day, time, person, 'eye', body ->> 'call', NULL, NULL, NULL, NULL, NULL,
+       NULL, []::VARCHAR[], NULL, NULL, body ->> 'photo', body ->> 'sheet', note,
+       id, corrects, superseded_by
+FROM history.said
+WHERE kind = 'smear_call';
