@@ -1,0 +1,96 @@
+"""How are many photographs scored? One after the other, or by a process for each core, in the order given."""
+
+import os
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from functools import partial
+from multiprocessing import get_context
+from pathlib import Path
+from typing import NamedTuple
+
+import cv2
+
+from edge.errors import InputError
+from pipeline.derive.smear.results import SmearLimits, SmearScore
+from pipeline.photos import read_photo_file, score_bytes, score_photo
+
+Result = SmearScore | InputError
+
+
+def score_files(
+    files: Sequence[Path], overlays: Path | None = None, *, workers: bool, limits: SmearLimits | None = None
+) -> Iterator[tuple[Path, Result]]:
+    """Each file with its score, or with the InputError that says why it has none.
+
+    overlays : folder for a JPEG of each photograph, named after it
+    """
+    names = _overlay_names(files) if overlays else [None] * len(files)
+    targets = [overlays / name if overlays and name else None for name in names]
+    work = partial(_score_file, limits=limits)
+    if not workers:
+        for file, target in zip(files, targets, strict=True):
+            yield file, _result(work(file, target))
+        return
+    count = min(len(files), len(os.sched_getaffinity(0)))
+    # Not forked: OpenCV's threads do not survive a fork.
+    with ProcessPoolExecutor(count, mp_context=get_context("spawn"), initializer=_one_thread) as pool:
+        futures = [pool.submit(work, *job) for job in zip(files, targets, strict=True)]
+        for file, future in zip(files, futures, strict=True):
+            try:
+                yield file, _result(future.result())
+            except BrokenProcessPool:
+                yield (
+                    file,
+                    InputError(
+                        "the scoring process ended early",
+                        where=str(file),
+                        do="score it alone, or free some memory",
+                    ),
+                )
+
+
+def _one_thread() -> None:
+    cv2.setNumThreads(1)
+
+
+class _Refusal(NamedTuple):
+    """An InputError in parts: exceptions with keyword arguments can't pass between processes."""
+
+    what: str
+    where: str
+    do: str
+
+
+def _result(done: SmearScore | _Refusal) -> Result:
+    return InputError(done.what, where=done.where, do=done.do) if isinstance(done, _Refusal) else done
+
+
+def _score_file(file: Path, target: Path | None, *, limits: SmearLimits | None) -> SmearScore | _Refusal:
+    where = str(file)
+    try:
+        data = read_photo_file(file)
+        if target is None:
+            return score_bytes(data, limits, where=where)
+        result, picture = score_photo(data, limits, where=where)
+        target.write_bytes(picture)
+    except InputError as error:
+        return _Refusal(error.what, error.where, error.do)
+    except MemoryError:
+        return _Refusal("too large for this machine's memory", where, "export it smaller")
+    except OSError as error:
+        return _Refusal(
+            f"its overlay cannot be written ({error.strerror})", str(target), "choose another folder"
+        )
+    return result
+
+
+def _overlay_names(files: Sequence[Path]) -> list[str]:
+    """One name a file, told apart by a number where two photographs are called the same."""
+    names: list[str] = []
+    for file in files:
+        name, n = f"{file.stem}.overlay.jpg", 2
+        while name in names:
+            name, n = f"{file.stem}-{n}.overlay.jpg", n + 1
+        names.append(name)
+    return names

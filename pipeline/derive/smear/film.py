@@ -1,0 +1,123 @@
+"""Where is the film? Its outline with what lies inside, and the part of it that can be measured.
+
+The film is what differs from bare paper. Whatever it encloses is film too: a white streak of unmixed base
+looks like paper, and taking it for a hole would pass the worst of mixes. The rim is left out, since the film
+thins there and the paper shines through.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.derive.smear.arrays import BoolArray, FloatArray
+from pipeline.derive.smear.light import Light
+
+_SMOOTH_MM: Final = 0.5
+_BRIDGE_MM: Final = 3.0  # a white streak this wide that runs out at the rim is still film
+_RIM_MIN_MM: Final = 1.5
+_RIM_MAX_MM: Final = 6.0
+_FAINTEST: Final = 0.045  # darker than the paper by this share: the lightest film that can be told from paper
+_PIECE: Final = 0.12  # a piece smaller than this share of the largest is a splash, not a wing
+
+
+@dataclass(frozen=True)
+class Film:
+    """The film on the canvas.
+
+    mask : (H, W), the film with all it encloses
+    core : (H, W), without its thin rim
+    level : median luminance relative to the paper
+    enclosed : share of the mask that looks like paper: streaks of base, or bare holes
+    box : (left, top, right, bottom) [px] around the mask
+    """
+
+    mask: BoolArray
+    core: BoolArray
+    level: float
+    enclosed: float
+    rim_px: float
+    box: tuple[int, int, int, int]
+
+
+def find_film(light: Light, where: BoolArray, px_per_mm: float) -> Film | None:
+    """The film; None where nothing of a film's size differs from the paper.
+
+    where : (H, W), the part of the canvas in which a film may lie
+    px_per_mm : of the canvas, or the best guess
+    """
+    smooth = cv2.GaussianBlur(light.luminance, (0, 0), _SMOOTH_MM * px_per_mm)
+    faintest = max(_FAINTEST, 4.0 * light.paper_spread)
+    dark = where & (smooth < 1 - faintest)
+    # Shrink first: a fold line or a scribble is dark too, but thin.
+    solid = _opened(dark, 0.8 * px_per_mm)
+    largest = _largest_pieces(solid)
+    if largest is None:
+        return None
+    level = float(np.median(smooth[largest]))
+    # Halfway between film and paper, as the eye has it (on a logarithmic scale), is the film's edge.
+    edge = min(np.sqrt(max(level, 0.01)), 1 - faintest)
+    pieces = _largest_pieces(_opened(where & (smooth < edge), 0.8 * px_per_mm))
+    if pieces is None:
+        return None
+    mask = _filled(_closed(pieces, _BRIDGE_MM / 2 * px_per_mm)) & where
+    depth = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5)
+    rim = _rim(smooth, depth, px_per_mm)
+    core = np.asarray(depth > rim)
+    if not core.any():
+        return None
+    rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
+    return Film(
+        mask=mask,
+        core=core,
+        level=float(np.median(smooth[core])),
+        enclosed=float((smooth[core] > edge).mean()),
+        rim_px=rim,
+        box=(int(columns[0]), int(rows[0]), int(columns[-1]) + 1, int(rows[-1]) + 1),
+    )
+
+
+def _rim(smooth: FloatArray, depth: FloatArray, px_per_mm: float) -> float:
+    """[px] how far from its edge the film is still paling, from the median of each depth."""
+    steps = np.arange(0.0, _RIM_MAX_MM + 4.0, 0.5) * px_per_mm
+    at = np.digitize(depth[depth > 0], steps) - 1
+    shade = smooth[depth > 0]
+    levels = [float(np.median(shade[at == n])) if (at == n).any() else np.nan for n in range(len(steps))]
+    settled = np.nanmedian(levels[len(steps) // 2 :])
+    for n, level in enumerate(levels):
+        mm = steps[n] / px_per_mm
+        if mm >= _RIM_MIN_MM and (mm >= _RIM_MAX_MM or not level > settled * 1.06 + 0.004):
+            return float(steps[n])
+    return _RIM_MAX_MM * px_per_mm
+
+
+def _largest_pieces(mask: BoolArray) -> BoolArray | None:
+    """The largest connected piece and those not much smaller: two wings need not touch."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8))
+    if count < 2:
+        return None
+    areas = stats[1:, cv2.CC_STAT_AREA]
+    keep = np.flatnonzero(areas >= _PIECE * areas.max()) + 1
+    return np.isin(labels, keep)
+
+
+def _filled(mask: BoolArray) -> BoolArray:
+    outlines, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    filled = np.zeros(mask.shape, np.uint8)
+    cv2.drawContours(filled, outlines, -1, 1, cv2.FILLED)
+    return filled > 0
+
+
+def _disc(radius: float) -> NDArray[np.uint8]:
+    side = 2 * max(1, round(radius)) + 1
+    return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)), np.uint8)
+
+
+def _opened(mask: BoolArray, radius: float) -> BoolArray:
+    return np.asarray(cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, _disc(radius))) > 0
+
+
+def _closed(mask: BoolArray, radius: float) -> BoolArray:
+    return np.asarray(cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_CLOSE, _disc(radius))) > 0

@@ -1,0 +1,226 @@
+"""Where is the sheet, or failing that the paper? From a photograph to a picture in millimetres.
+
+With the printed sheet, the markers give a homography, and the page is rectified to WORK_PX_PER_MM whatever
+way it lay. Without one, the largest bright, even, colourless patch is taken for the paper; the picture then
+keeps the camera's geometry, and its scale is not known.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final
+
+import cv2
+import numpy as np
+
+from pipeline.derive.smear.arrays import BoolArray, Matrix, PixelArray, eight_bit, full_scale
+from pipeline.derive.smear.sheet import (
+    MARKER_MM,
+    STRIP_MM,
+    SheetGeometry,
+    dictionary,
+    page_of_marker,
+    parse_qr,
+    sheet_geometry,
+)
+
+WORK_PX_PER_MM: Final = 4.0
+# Without a sheet the picture is brought to this long side.
+_PLAIN_LONG_PX: Final = 1200
+_MARKER_RMS_MAX: Final = 0.35  # [mm] paper that lies flat, and no stranger's marker among them
+_SATURATED: Final = 0.985  # of full scale: where a camera's curve has nothing more to say
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """The printed sheet in a photograph.
+
+    to_photo : (3, 3), page [mm] to photograph [px]
+    seen : numbers of the markers used
+    px_per_mm : at the page's centre, in the photograph as decoded
+    """
+
+    geometry: SheetGeometry
+    to_photo: Matrix
+    seen: tuple[int, ...]
+    px_per_mm: float
+
+
+@dataclass(frozen=True)
+class Canvas:
+    """The picture that is measured.
+
+    rgb : (H, W, 3), sRGB as photographed, uint8 or uint16
+    clipped : (H, W), some channel at full scale
+    inside : (H, W), on the sheet or the paper, and in the photograph
+    px_per_mm : of this canvas; None where the scale is not known
+    fold_x : [px] where the fold should lie; None where not known
+    to_photo : (3, 3), canvas [px] to photograph [px]
+    """
+
+    rgb: PixelArray
+    clipped: BoolArray
+    inside: BoolArray
+    px_per_mm: float | None
+    fold_x: float | None
+    to_photo: Matrix
+    sheet: Sheet | None
+
+
+def find_sheet(rgb: PixelArray) -> Sheet | None:
+    """The printed sheet, found by three or more of its markers; None if there are fewer.
+
+    rgb : (H, W, 3), any rotation, up to about 30 degrees of tilt
+    """
+    grey = cv2.cvtColor(eight_bit(rgb), cv2.COLOR_RGB2GRAY)
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
+    parameters.adaptiveThreshWinSizeMin = 13
+    parameters.adaptiveThreshWinSizeMax = 53
+    parameters.adaptiveThreshWinSizeStep = 20
+    corners, numbers, _ = cv2.aruco.ArucoDetector(dictionary(), parameters).detectMarkers(grey)
+    if numbers is None:
+        return None
+    found = {int(n): np.asarray(c, np.float64)[0] for n, c in zip(numbers.ravel(), corners, strict=True)}
+    for page in ("a4", "letter"):
+        geometry = sheet_geometry(page)
+        seen = sorted(n for n in found if page_of_marker(n) == page)
+        if len(seen) >= 3:
+            return _fit(geometry, {n: found[n] for n in seen})
+    return None
+
+
+def _fit(geometry: SheetGeometry, found: dict[int, Matrix]) -> Sheet | None:
+    page = np.concatenate([geometry.marker_corners(n) for n in found])
+    photo = np.concatenate(list(found.values()))
+    to_page, used = cv2.findHomography(photo, page, cv2.RANSAC, 2 * _MARKER_RMS_MAX)
+    if to_page is None or used.sum() < 12:
+        return None
+    apart = cv2.perspectiveTransform(photo[None], to_page)[0] - page
+    good = used.ravel() > 0
+    if np.sqrt((apart[good] ** 2).sum(axis=1).mean()) > _MARKER_RMS_MAX:
+        return None
+    to_photo = np.linalg.inv(to_page)
+    whole: list[bool] = list(good.reshape(-1, 4).all(axis=1))
+    seen = tuple(n for n, ok in zip(found, whole, strict=True) if ok)
+    scale = _scale_at(to_photo, geometry.fold_x, geometry.height / 2)
+    return Sheet(geometry=geometry, to_photo=to_photo, seen=seen, px_per_mm=scale)
+
+
+def _scale_at(to_photo: Matrix, x: float, y: float) -> float:
+    """[px/mm] of the photograph at a place on the page: root of the area's magnification."""
+    here = np.array([[(x, y), (x + 1, y), (x, y + 1)]], np.float64)
+    o, a, b = cv2.perspectiveTransform(here, to_photo)[0]
+    return float(np.sqrt(abs(np.cross(np.append(a - o, 0), np.append(b - o, 0))[2])))
+
+
+def rectify(rgb: PixelArray, sheet: Sheet) -> Canvas:
+    """The page seen straight from above, WORK_PX_PER_MM pixels a millimetre."""
+    scale = WORK_PX_PER_MM
+    size = (round(sheet.geometry.width * scale), round(sheet.geometry.height * scale))
+    # Pixel centres: canvas pixel i covers page millimetres i/scale to (i+1)/scale.
+    to_page = np.array([[1 / scale, 0, 0.5 / scale], [0, 1 / scale, 0.5 / scale], [0, 0, 1.0]])
+    to_photo = sheet.to_photo @ to_page
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    page = np.asarray(cv2.warpPerspective(rgb, to_photo, size, flags=flags))
+    inside = cv2.warpPerspective(
+        np.full(rgb.shape[:2], 255, np.uint8), to_photo, size, flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
+    )
+    return Canvas(
+        rgb=page,
+        clipped=_clipped(page),
+        inside=inside > 0,
+        px_per_mm=scale,
+        fold_x=sheet.geometry.fold_x * scale - 0.5,
+        to_photo=to_photo,
+        sheet=sheet,
+    )
+
+
+def printed(shape: tuple[int, int]) -> BoolArray:
+    """(H, W) on the rectified page: the two strips that carry print."""
+    mask = np.zeros(shape, bool)
+    strip = round((STRIP_MM + 1.0) * WORK_PX_PER_MM)
+    mask[:strip] = mask[-strip:] = True
+    return mask
+
+
+def read_qr(rgb: PixelArray, sheet: Sheet) -> tuple[str, str, str] | None:
+    """(sheet number, site, pump) from the sheet's QR code; None if it can't be read."""
+    left, top, right, _ = sheet.geometry.qr
+    scale, pad = 10.0, 2.5
+    size = (round((right - left + 2 * pad) * scale),) * 2
+    to_page = np.array([[1 / scale, 0, left - pad], [0, 1 / scale, top - pad], [0, 0, 1.0]])
+    code = cv2.warpPerspective(
+        eight_bit(rgb), sheet.to_photo @ to_page, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    )
+    try:
+        text, _, _ = cv2.QRCodeDetector().detectAndDecode(code)
+    except cv2.error:  # its detector divides by what it finds
+        return None
+    return parse_qr(text)
+
+
+def plain_canvas(rgb: PixelArray) -> Canvas | None:
+    """The picture around a plain white paper, scale unknown; None where nothing looks like paper."""
+    shrink = _PLAIN_LONG_PX / max(rgb.shape[:2])
+    if shrink < 1:
+        size = (round(rgb.shape[1] * shrink), round(rgb.shape[0] * shrink))
+        small = np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA))
+    else:
+        shrink, small = 1.0, rgb
+    inside = find_paper(small)
+    if inside is None:
+        return None
+    return Canvas(
+        rgb=small,
+        clipped=_clipped(small),
+        inside=inside,
+        px_per_mm=None,
+        fold_x=None,
+        to_photo=np.diag([1 / shrink, 1 / shrink, 1.0]),
+        sheet=None,
+    )
+
+
+def find_paper(rgb: PixelArray) -> BoolArray | None:
+    """(H, W) the largest bright, even, colourless patch with all it encloses; None if there is none.
+
+    Edges part the picture into even patches; the paper is the largest of the bright ones. Its convex hull
+    takes in the film that lies on it.
+    """
+    height, width = rgb.shape[:2]
+    shrink = 320 / max(height, width)
+    size = (max(1, round(width * shrink)), max(1, round(height * shrink)))
+    small = cv2.resize(eight_bit(rgb), size, interpolation=cv2.INTER_AREA)
+    small = cv2.GaussianBlur(small.astype(np.float32) / 255, (0, 0), 1.0)
+    brightest = small.max(axis=2)
+    colour = (brightest - small.min(axis=2)) / np.maximum(brightest, 0.05)
+    grey = small.mean(axis=2)
+    slope = np.hypot(cv2.Sobel(grey, -1, 1, 0, scale=1 / 8), cv2.Sobel(grey, -1, 0, 1, scale=1 / 8))
+    even = (slope < 0.012) & (colour < 0.30) & (grey > 0.55 * np.percentile(grey, 98))
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(even.astype(np.uint8), connectivity=4)
+    best, best_weight = 0, 0.0
+    for n in range(1, count):
+        if stats[n, cv2.CC_STAT_AREA] < 0.06 * even.size:
+            continue
+        weight = float(stats[n, cv2.CC_STAT_AREA] * grey[labels == n].mean() ** 2)
+        if weight > best_weight:
+            best, best_weight = n, weight
+    if best == 0:
+        return None
+    points = np.argwhere(labels == best)[:, ::-1].astype(np.int32)
+    hull = np.zeros(even.shape, np.uint8)
+    cv2.fillConvexPoly(hull, cv2.convexHull(points), 1)
+    return np.asarray(cv2.resize(hull, (width, height), interpolation=cv2.INTER_NEAREST)) > 0
+
+
+def marker_boxes(sheet: Sheet) -> Iterator[tuple[int, int, int, int]]:
+    """(left, top, right, bottom) [px] of each marker seen, on the rectified page."""
+    for n in sheet.seen:
+        left, top, _, _ = sheet.geometry.markers[n]
+        x, y, side = (round(v * WORK_PX_PER_MM) for v in (left, top, MARKER_MM))
+        yield x, y, x + side, y + side
+
+
+def _clipped(rgb: PixelArray) -> BoolArray:
+    return np.asarray(rgb.max(axis=2) >= _SATURATED * full_scale(rgb))

@@ -1,0 +1,118 @@
+"""How much light fell where? Linear light, and the paper's own brightness divided out of it.
+
+What is left is the reflectance relative to bare paper, channel by channel, so that uneven lamps, a vignette
+and the white balance are gone at once. The paper around the film is the only witness: its logarithm is fitted
+by a smooth surface, from which whatever is darker (film, print) or brighter (glare) is thrown out again and
+again.
+"""
+
+from dataclasses import dataclass
+from functools import cache
+from typing import Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.derive.smear.arrays import BoolArray, FloatArray, PixelArray
+from pipeline.derive.smear.find import Canvas
+
+_GRID: Final = 8  # the surface is fitted on every 8th pixel's average: it holds nothing finer
+_ORDER: Final = 3
+_PASSES: Final = 10
+_REC709: Final = np.array([0.2126, 0.7152, 0.0722], np.float32)
+
+
+@dataclass(frozen=True)
+class Light:
+    """Reflectance relative to the paper, and what is known about the light.
+
+    reflectance : (H, W, 3), linear, 1 the paper
+    luminance : (H, W), the same weighted to CIE Y
+    paper : (H, W), True where the surface was fitted: bare paper in even light
+    paper_spread : robust standard deviation of log reflectance on the paper, at the grid's resolution
+    unevenness : brightest over dimmest light on the paper
+    """
+
+    reflectance: FloatArray
+    luminance: FloatArray
+    paper: BoolArray
+    paper_share: float
+    paper_spread: float
+    unevenness: float
+
+
+@cache
+def _curve(levels: int) -> FloatArray:
+    """Linear light of each sRGB level. Source: IEC 61966-2-1."""
+    value = np.arange(levels, dtype=np.float64) / (levels - 1)
+    linear = np.where(value <= 0.04045, value / 12.92, ((value + 0.055) / 1.055) ** 2.4)
+    return linear.astype(np.float32)
+
+
+def linear_light(rgb: PixelArray) -> FloatArray:
+    """sRGB levels as linear light, 0 to 1. rgb : any shape, uint8 or uint16."""
+    if rgb.dtype == np.uint8:
+        return np.asarray(cv2.LUT(rgb, _curve(256)), np.float32)
+    return np.asarray(_curve(65536)[rgb])
+
+
+def luminance(linear: FloatArray) -> FloatArray:
+    """(H, W) CIE Y of linear sRGB. Source: IEC 61966-2-1."""
+    return np.asarray(cv2.transform(linear, _REC709.reshape(1, 3)), np.float32)
+
+
+def level_light(canvas: Canvas, not_paper: BoolArray) -> Light | None:
+    """Divide the light out. not_paper : (H, W), known print. None where too little paper is left to tell."""
+    linear = linear_light(canvas.rgb)
+    height, width = linear.shape[:2]
+    size = (-(-width // _GRID), -(-height // _GRID))
+    coarse = cv2.resize(linear, size, interpolation=cv2.INTER_AREA)
+    usable = canvas.inside & ~not_paper
+    usable_share = cv2.resize(usable.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    ok = usable_share > 0.95
+    if ok.sum() < 200:
+        return None
+    log = np.log(np.maximum(coarse, 1e-4))
+    bright = np.asarray(luminance(coarse))
+    terms = _terms(size)
+    # Paper is what is bright; the film, however large, is not what sets the 95th percentile.
+    paper = ok & (bright > 0.6 * np.percentile(bright[ok], 95))
+    spread = 0.1
+    for _ in range(_PASSES):
+        if paper.sum() < 150:
+            return None
+        order = terms[paper]
+        fit, *_ = np.linalg.lstsq(order, log[paper], rcond=None)
+        apart = (log - terms @ fit).mean(axis=2)
+        inner = apart[paper]
+        spread = float(1.4826 * np.median(np.abs(inner - np.median(inner))))
+        reach = max(0.012, 3.0 * spread)
+        kept = ok & (np.abs(apart - np.median(inner)) < reach)
+        if (kept == paper).all():
+            break
+        paper = kept
+    field = np.exp(terms @ fit).astype(np.float32)
+    full = cv2.resize(field, (size[0] * _GRID, size[1] * _GRID), interpolation=cv2.INTER_LINEAR)
+    reflectance = linear / np.maximum(full[:height, :width], 1e-4)
+    on_paper = luminance(field)[paper]
+    wide = cv2.resize(
+        paper.astype(np.uint8), (size[0] * _GRID, size[1] * _GRID), interpolation=cv2.INTER_NEAREST
+    )
+    return Light(
+        reflectance=reflectance,
+        luminance=luminance(reflectance),
+        paper=np.asarray(wide[:height, :width] > 0),
+        paper_share=float(paper.sum() / ok.sum()),
+        paper_spread=spread,
+        unevenness=float(np.percentile(on_paper, 98) / np.percentile(on_paper, 2)),
+    )
+
+
+@cache
+def _terms(size: tuple[int, int]) -> NDArray[np.float64]:
+    """(H, W, T) powers of x and y up to _ORDER together, each -1 to 1 over the picture."""
+    x = np.linspace(-1, 1, size[0])[None, :]
+    y = np.linspace(-1, 1, size[1])[:, None]
+    powers = [(i, j) for i in range(_ORDER + 1) for j in range(_ORDER + 1 - i)]
+    return np.stack([np.broadcast_to(x**i * y**j, (size[1], size[0])) for i, j in powers], axis=2)

@@ -1,0 +1,127 @@
+"""What did the scorer see? The picture with film, fold, streaks and all that was left out drawn on it.
+
+Shapes and words carry the meaning, colour only helps: the film's outline is solid, the fold dashed, streaks
+are numbered lines, what was left out is hatched and named.
+"""
+
+from typing import Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw, ImageFont
+
+from pipeline.derive.smear.arrays import BoolArray, PixelArray, eight_bit
+from pipeline.derive.smear.results import SmearScore
+from pipeline.derive.smear.score import Seen, Wings
+
+_OUTLINE: Final = (0, 110, 230)
+_FOLD: Final = (20, 20, 20)
+_STREAK: Final = (200, 30, 60)
+_LEFT_OUT: Final = (170, 110, 0)
+_STREAKS_SHOWN: Final = 12
+_LONG_PX: Final = 1200
+_WORDS: Final = {"pass": "PASS", "fail": "FAIL", "retake": "TAKE AGAIN"}
+
+Image8 = NDArray[np.uint8]
+
+
+def draw_overlay(rgb: PixelArray, seen: Seen, score: SmearScore) -> Image8:
+    """(H, W, 3) uint8 picture of what was measured. rgb : the photograph, shown where no canvas was found."""
+    picture = eight_bit(seen.canvas.rgb if seen.canvas else _shrunk(rgb)).copy()
+    if seen.film is not None:
+        rim = seen.film.mask & ~seen.film.core
+        _hatch(picture, rim)
+        _outline(picture, seen.film.mask, _OUTLINE, 2)
+    if seen.wings is not None:
+        _draw_fold(picture, seen.wings)
+        _draw_streaks(picture, seen.wings)
+    image = Image.fromarray(picture)
+    return _captioned(image, seen, score)
+
+
+def _shrunk(rgb: PixelArray) -> PixelArray:
+    shrink = min(1.0, _LONG_PX / max(rgb.shape[:2]))
+    size = (max(1, round(rgb.shape[1] * shrink)), max(1, round(rgb.shape[0] * shrink)))
+    return np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA))
+
+
+def _hatch(picture: Image8, mask: BoolArray) -> None:
+    y, x = np.nonzero(mask)
+    on = (x + y) % 8 < 2
+    picture[y[on], x[on]] = _LEFT_OUT
+
+
+def _outline(picture: Image8, mask: BoolArray, colour: tuple[int, int, int], width: int) -> None:
+    outlines, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    cv2.drawContours(picture, outlines, -1, colour, width, cv2.LINE_AA)
+
+
+def _draw_fold(picture: Image8, wings: Wings) -> None:
+    c, s = np.cos(wings.fold.angle), np.sin(wings.fold.angle)
+    middle = np.array([c, s]) * wings.fold.offset + wings.at
+    along = np.array([-s, c])
+    # The line's nearest point to the crop's origin may lie far off: slide to the picture's middle.
+    centre = np.array(picture.shape[1::-1]) / 2
+    middle = middle + along * float((centre - middle) @ along)
+    reach = max(picture.shape)
+    for at in np.arange(-reach, reach, 24.0):
+        a, b = middle + along * at, middle + along * (at + 12)
+        cv2.line(picture, _pixel(a), _pixel(b), _FOLD, 1, cv2.LINE_AA)
+
+
+def _draw_streaks(picture: Image8, wings: Wings) -> None:
+    for number, streak in enumerate(wings.streaks[:_STREAKS_SHOWN], 1):
+        a, b = (np.array(end) + wings.at for end in streak.ends)
+        across = np.array([b[1] - a[1], a[0] - b[0]]) / max(1.0, float(np.hypot(*(b - a))))
+        aside = across * (streak.width / 2 + 3)
+        for side in (aside, -aside):
+            cv2.line(picture, _pixel(a + side), _pixel(b + side), _STREAK, 1, cv2.LINE_AA)
+        spot = _pixel(b + aside)
+        for colour, width in (((255, 255, 255), 3), (_STREAK, 1)):
+            cv2.putText(picture, str(number), spot, cv2.FONT_HERSHEY_SIMPLEX, 0.5, colour, width, cv2.LINE_AA)
+
+
+def _pixel(point: NDArray[np.float64]) -> tuple[int, int]:
+    return round(float(point[0])), round(float(point[1]))
+
+
+def _captioned(image: Image.Image, seen: Seen, score: SmearScore) -> Image8:
+    size = max(15, image.width // 60)
+    font = ImageFont.load_default(size)
+    pen = ImageDraw.Draw(image)
+    lines = [f"{_WORDS[score.verdict]}  {_figures(score)}"]
+    for reason in score.reasons:
+        lines += _wrapped(pen, reason, font, image.width - 2 * size)
+    if seen.film is not None:
+        key = "solid line: film   hatched: thin rim, left out   dashed: fold"
+        lines.append(key + ("   numbered: streaks that both wings show" if score.streaks else ""))
+    step = round(size * 1.35)
+    page = Image.new("RGB", (image.width, image.height + step * len(lines) + size), "white")
+    page.paste(image, (0, step * len(lines) + size))
+    pen = ImageDraw.Draw(page)
+    for n, line in enumerate(lines):
+        pen.text((size, size // 2 + n * step), line, fill=0, font=font)
+    return np.array(page)
+
+
+def _figures(score: SmearScore) -> str:
+    parts = [] if score.cov is None else [f"variation {score.cov:.1%}"]
+    if score.striation_mm is not None:
+        parts.append(f"striations {score.striation_mm:.1f} mm")
+    if score.sheet:
+        parts.append(f"sheet {score.sheet}")
+    return ", ".join(parts)
+
+
+def _wrapped(
+    pen: ImageDraw.ImageDraw, text: str, font: ImageFont.ImageFont | ImageFont.FreeTypeFont, width: int
+) -> list[str]:
+    lines = [""]
+    for word in text.split():
+        longer = f"{lines[-1]} {word}".strip()
+        if lines[-1] and pen.textlength(longer, font=font) > width:
+            lines.append(word)
+        else:
+            lines[-1] = longer
+    return lines

@@ -1,0 +1,98 @@
+"""What does a smear photograph say, and by which limits? The records that leave this folder."""
+
+from typing import Annotated, Literal
+
+from msgspec import Meta, Struct
+
+Share = Annotated[float, Meta(gt=0, lt=1, description="[1]")]
+Positive = Annotated[float, Meta(gt=0)]
+
+
+class SmearLimits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What a smear photograph is held against. Site settings; none of the defaults is a standard.
+
+    cov_max : coefficient of variation of the curing agent's fraction above which the mix fails [1]. Common
+        practice for static mixers: 0.05 or less is well mixed; 0.01 where shade or reaction is critical.
+    streak_mm, streak_contrast : a streak this long whose share of curing agent differs by this much from its
+        surroundings fails the mix, whatever the average says. Common practice: no visible streaks.
+    unmixed_share : share of the film that looks like bare paper or unmixed base, above which the mix fails.
+    curing_agent_share : of the mix by volume; enters the intensity of segregation alone. 1/11 is ten to one.
+    The others say when a photograph can't be judged; set by what blurs, hides or hides nothing on rendered
+    photographs, no source.
+    px_per_mm_min : below, a streak half a millimetre wide falls between pixels
+    blur_mm_max : standard deviation of the blur; a streak half a millimetre wide is lost beyond it
+    """
+
+    cov_max: Share = 0.05
+    streak_mm: Positive = 12.0
+    streak_contrast: Share = 0.15
+    unmixed_share: Share = 0.004
+    curing_agent_share: Share = 1 / 11
+    px_per_mm_min: Positive = 2.5
+    film_px_min: Positive = 250.0
+    blur_mm_max: Positive = 0.42
+    clipped_max: Share = 0.01
+    paper_clipped_max: Share = 0.35
+    paper_level_min: Share = 0.06
+    one_wing_share_max: Share = 0.06
+    shadow_share_max: Share = 0.04
+    unevenness_max: Positive = 4.0
+    paper_share_min: Share = 0.2
+    film_mm2_min: Positive = 900.0
+    outline_likeness_min: Share = 0.75
+    chroma_max: Positive = 16.0
+
+
+class Material(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What is known of a sealant: the shade its good mixes have shown, CIE L*a*b* with the paper as white."""
+
+    name: str
+    shade_lab: tuple[float, float, float]
+
+
+class Check(Struct, frozen=True, kw_only=True):
+    """One thing measured and what it was held against."""
+
+    name: str
+    value: float
+    limit: float
+    ok: bool
+    says: str = ""
+
+
+class SmearScore(Struct, frozen=True, kw_only=True):
+    """What a smear photograph says. Keys and order as scripts rely on; more may follow, none may change.
+
+    verdict : pass, fail, or retake where the photograph can't be judged
+    score : higher is worse mixed. 100 times the coefficient of variation; where that can't be measured it is
+        100 times its limit, neither good nor bad
+    cov : coefficient of variation of the curing agent's fraction, from what both wings share [1]
+    segregation : Danckwerts' intensity of segregation [1]
+    striation_mm : width of a striation, at a known scale
+    delta_e_p95 : 95th percentile of CIEDE2000 to the film's median
+    shade_delta_e : CIEDE2000 of the film's median to the material's own shade, where that is known
+    calibrated : the printed sheet was found, so lengths are true
+    px_per_mm : of the photograph at the sheet's centre
+    """
+
+    verdict: Literal["pass", "fail", "retake"]
+    score: float
+    cov: float | None
+    segregation: float | None
+    striation_mm: float | None
+    delta_e_p95: float | None
+    shade_delta_e: float | None
+    reasons: tuple[str, ...]
+    calibrated: bool
+    px_per_mm: float | None
+    sheet: str | None = None
+    site: str | None = None
+    pump: str | None = None
+    delta_e_p99: float | None = None
+    delta_e_zones: float | None = None
+    shade_lab: tuple[float, float, float] | None = None
+    cov_seen: float | None = None
+    wings_likeness: float | None = None
+    longest_streak_mm: float | None = None
+    streaks: int = 0
+    checks: tuple[Check, ...] = ()

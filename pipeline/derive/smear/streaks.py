@@ -1,0 +1,99 @@
+"""Which streaks run through the film? Ridges that both wings show, with length, width and contrast.
+
+A ridge is a line along which the shade bends sharply across and hardly along: the larger eigenvalue of the
+second derivatives, at several widths. Only what both wings show at mirrored places, with
+the same sign, counts.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import cv2
+import numpy as np
+
+from pipeline.derive.smear.arrays import BoolArray, FloatArray
+
+_WIDTHS_MM: Final = (0.5, 1.0, 2.0, 4.0)
+_FAINTEST: Final = 0.03  # contrast in relative fraction below which no ridge is followed
+_AREA_LEAST_MM2: Final = 2.0
+_SLENDER: Final = 3.0  # a streak is at least this many times as long as wide
+
+
+@dataclass(frozen=True)
+class Streak:
+    """One streak on the crop.
+
+    length, width : [px]
+    contrast : of the curing agent's fraction against its surroundings [1], negative: base
+    ends : ((x, y), (x, y)) [px]
+    """
+
+    length: float
+    width: float
+    contrast: float
+    ends: tuple[tuple[float, float], tuple[float, float]]
+
+
+def find_streaks(wing: FloatArray, mirror: FloatArray, both: BoolArray, px_per_mm: float) -> list[Streak]:
+    """Streaks of both wings, longest first. wing, mirror : (H, W) relative fraction; both : (H, W)."""
+    ys, xs = np.nonzero(both)
+    if len(ys) == 0:
+        return []
+    left, top = int(xs.min()), int(ys.min())
+    part = np.s_[top : int(ys.max()) + 1, left : int(xs.max()) + 1]
+    seen = both[part]
+    a = np.where(seen, wing[part], 0).astype(np.float32)
+    b = np.where(seen, mirror[part], 0).astype(np.float32)
+    shared = np.zeros(seen.shape, np.float32)
+    for width in _WIDTHS_MM:
+        ra, rb = (_ridge(x, width / 2 * px_per_mm / 1.2) for x in (a, b))
+        common = np.where(ra * rb > 0, np.sign(ra) * np.minimum(np.abs(ra), np.abs(rb)), 0)
+        shared = np.where(np.abs(common) > np.abs(shared), common, shared).astype(np.float32)
+    rim = cv2.erode(seen.astype(np.uint8), np.ones((3, 3), np.uint8), iterations=round(px_per_mm / 2))
+    shared[rim == 0] = 0
+    streaks: list[Streak] = []
+    for sign in (-1, 1):
+        streaks += _followed(sign * shared, sign, px_per_mm, (left, top))
+    return sorted(streaks, key=lambda streak: -streak.length)
+
+
+def _ridge(image: FloatArray, sigma: float) -> FloatArray:
+    """Contrast of a ridge of half-width about sigma at each pixel [as the image], positive where it is dark.
+
+    Scaled by sigma squared so that widths compare. Source: T. Lindeberg, IJCV 30(2), 1998, 117-154.
+    """
+    smooth = cv2.GaussianBlur(image, (0, 0), sigma)
+    xx = cv2.Sobel(smooth, cv2.CV_32F, 2, 0, scale=0.25)
+    yy = cv2.Sobel(smooth, cv2.CV_32F, 0, 2, scale=0.25)
+    xy = cv2.Sobel(smooth, cv2.CV_32F, 1, 1, scale=0.25)
+    half, root = (xx + yy) / 2, np.sqrt(((xx - yy) / 2) ** 2 + xy**2)
+    across = np.where(half > 0, half + root, half - root)
+    along = np.where(half > 0, half - root, half + root)
+    # A blob bends both ways: what it bends along is taken off.
+    strength = np.sign(across) * np.maximum(np.abs(across) - np.abs(along), 0)
+    # A Gaussian ridge of the kernel's own width keeps 1/sqrt(8) of its height in sigma^2 times its bend.
+    return np.asarray(-strength * sigma**2 * np.sqrt(8), np.float32)
+
+
+def _followed(shared: FloatArray, sign: int, px_per_mm: float, at: tuple[int, int]) -> list[Streak]:
+    count, labels, stats, _ = cv2.connectedComponentsWithStats((shared > _FAINTEST).astype(np.uint8))
+    streaks = []
+    for n in range(1, count):
+        area = int(stats[n, cv2.CC_STAT_AREA])
+        if area < _AREA_LEAST_MM2 * px_per_mm**2:
+            continue
+        x, y, w, h = (int(v) for v in stats[n, :4])
+        points = np.argwhere(labels[y : y + h, x : x + w] == n)[:, ::-1].astype(np.float32)
+        spread = points - points.mean(axis=0)
+        _, _, axes = np.linalg.svd(spread[:: max(1, len(spread) // 2000)], full_matrices=False)
+        along = spread @ axes[0]
+        length = float(np.ptp(along)) + 1
+        width = area / length
+        if length < _SLENDER * width:
+            continue
+        first, last = points[along.argmin()], points[along.argmax()]
+        contrast = float(np.median(shared[labels == n]))
+        offset = np.array([at[0] + x, at[1] + y])
+        ends = tuple((float(p[0]), float(p[1])) for p in (first + offset, last + offset))
+        streaks.append(Streak(length, width, sign * contrast, (ends[0], ends[1])))
+    return streaks
