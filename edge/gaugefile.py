@@ -189,7 +189,7 @@ def read_gauge_file(path: Path, *, only_numbers: bool = True) -> Iterator[Row]:
             for cells in reader:
                 line = reader.line_num
                 if cells:
-                    yield _parse_row(cells, header, f"{file}, line {line}", only_numbers)
+                    yield parse_row(cells, header, f"{file}, line {line}", only_numbers)
         except UnicodeDecodeError:
             raise InputError(
                 "is not UTF-8 text", where=f"{file}, after line {line}", do="export it as UTF-8 CSV"
@@ -206,7 +206,8 @@ def read_gauge_file(path: Path, *, only_numbers: bool = True) -> Iterator[Row]:
             ) from None
 
 
-def _parse_row(cells: list[str], header: Header, where: str, only_numbers: bool) -> Row:
+def parse_row(cells: list[str], header: Header, where: str, only_numbers: bool = True) -> Row:
+    """The row in a line's cells. Raises InputError if they are not as the header says."""
     if len(cells) != header.width:
         raise InputError(
             f"{len(cells)} cells where the header has {header.width}",

@@ -6,13 +6,14 @@ from typing import Final, TypeVar
 import msgspec
 import numpy as np
 
-from edge.words import PRESSURE_GAUGES, Gauge
+from edge.words import PRESSURE_GAUGES, Fault, Gauge
 from pipeline.derive.gauges import balance, condition, idle, states, strokes, volume
 from pipeline.derive.gauges.dips import APART_S, TRACE_MIN, TRACE_NOISE_TIMES, find_dips, relative_depth
+from pipeline.derive.gauges.drifts import find_drifts
 from pipeline.derive.gauges.faults import Checked, check_gauges
 from pipeline.derive.gauges.flow import find_flow
 from pipeline.derive.gauges.frames import Frames, make_frames
-from pipeline.derive.gauges.offsets import Offset, find_offsets
+from pipeline.derive.gauges.jumps import Jump, find_jumps, mended, shown_standing
 from pipeline.derive.gauges.quality import Flag
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray, Recording
 from pipeline.derive.gauges.results import (
@@ -43,6 +44,16 @@ class Moves:
     reversals: IntArray
 
 
+@dataclass(frozen=True)
+class Offset:
+    """A gauge whose zero is off from frame `first` until `last`, one past the end."""
+
+    gauge: Gauge
+    first: int
+    last: int
+    type: Fault
+
+
 def analyse(recording: Recording, settings: GaugeSettings) -> GaugeAnalysis:
     """All that a recording says. Looks at nothing but its arguments: the same in, the same out.
 
@@ -56,15 +67,16 @@ def analyse(recording: Recording, settings: GaugeSettings) -> GaugeAnalysis:
     timeline = find_timeline(recording.at_us, np.array(list(gauges.values())).reshape(len(gauges), -1))
     ordered = {gauge: values[timeline.order] for gauge, values in gauges.items()}
     checked = check_gauges(timeline.run_us, ordered, settings)
-    frames = make_frames(timeline, _good(ordered, checked))
+    read = make_frames(timeline, _good(ordered, checked))
+    jumps = find_jumps(read)
+    frames = mended(read, jumps)
     end_us = int(timeline.run_us[-1])
 
     moves = _moves(frames)
     codes = _states(frames, moves, settings)
     spans = states.state_spans(frames, codes, _gaps(timeline, settings), end_us)
-    catalyst_flow = moves["catalyst"].flow if "catalyst" in moves else codes == states.DISPENSING
-    offsets = find_offsets(frames, catalyst_flow, codes == states.STALLED)
-    levels = _levels(frames, offsets)
+    offsets = _offsets(read, frames, jumps, codes)
+    levels = _levels(read, offsets)
     made = {part: _strokes(frames, part, moves[part], levels, codes, end_us) for part in moves}
 
     faults = [
@@ -91,8 +103,9 @@ def analyse(recording: Recording, settings: GaugeSettings) -> GaugeAnalysis:
 
 
 def _good(gauges: dict[Gauge, FloatArray], checked: dict[Gauge, Checked]) -> dict[Gauge, FloatArray]:
-    """What passed its checks, NaN elsewhere."""
-    return {g: np.where(checked[g].flags == Flag.GOOD, values, np.nan) for g, values in gauges.items()}
+    """What did not fail its checks, NaN elsewhere."""
+    fit = {g: (checks.flags == Flag.GOOD) | (checks.flags == Flag.SUSPECT) for g, checks in checked.items()}
+    return {gauge: np.where(fit[gauge], values, np.nan) for gauge, values in gauges.items()}
 
 
 def _moves(frames: Frames) -> dict[Part, Moves]:
@@ -145,6 +158,25 @@ def _gaps(timeline: Timeline, settings: GaugeSettings) -> list[tuple[int, int]]:
     run = timeline.run_us
     pairs = ((int(run[gap]), int(run[gap + 1])) for gap in timeline.gaps)
     return [(start, end) for start, end in pairs if end - start >= settings.no_data_min_s * 1e6]
+
+
+def _offsets(read: Frames, frames: Frames, jumps: list[Jump], codes: states.Codes) -> list[Offset]:
+    """Gauges whose zero is off, from when to when.
+
+    read : as the gauges read; frames : the same with the jumps taken off
+    """
+    standing = codes == states.STALLED
+    offsets = [
+        Offset(jump.gauge, jump.first, jump.last, Fault.JUMP)
+        for jump in jumps
+        if shown_standing(read, jump, standing)
+    ]
+    for gauge, first, last in find_drifts(frames, codes == states.DISPENSING, standing):
+        # A drift that is put right at once ends in what looks like a jump the other way.
+        back = [one for one in offsets if one.gauge == gauge and first < one.first < last <= one.last]
+        offsets = [one for one in offsets if one not in back]
+        offsets.append(Offset(gauge, first, back[0].first if back else last, Fault.DRIFT))
+    return offsets
 
 
 def _levels(frames: Frames, offsets: list[Offset]) -> dict[Gauge, FloatArray]:

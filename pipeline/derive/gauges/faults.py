@@ -32,11 +32,15 @@ STUCK_SAMPLES: Final = 15
 STUCK_NOISE_SHARE: Final = 0.02
 SATURATED_S: Final = 0.3
 # Share of unchanged neighbours from which a gauge is held to be flat by nature: too coarse to show its noise.
-FLAT_BY_NATURE: Final = 0.3
+FLAT_BY_NATURE: Final = 0.2
 # While a gauge of the same flow moves by this share of its pressure, a live gauge moves too.
 MOVES_SHARE: Final = 0.05
 BROKEN_S: Final = 0.3
 JOIN_US: Final = 2_000_000
+# A pressure over the top comes back under it with every pull: one fault.
+SATURATED_JOIN_US: Final = 60_000_000
+# A saturated reading is still a bound: it tells standing from running.
+FLAG_OF: Final = {Fault.MISSING: Flag.MISSING, Fault.SATURATION: Flag.SUSPECT}
 _SAMPLE_BLOCKS: Final = 64
 _BLOCK: Final = 4096
 
@@ -72,10 +76,11 @@ def usual_of(values: FloatArray) -> Usual:
         return Usual(float(np.median(pressurised)) if len(pressurised) else 0.0, 0.0, True)
     plateau = float(np.median(pressurised))
     still = np.diff(pressurised) == 0
-    # A long stuck run must not make the gauge look flat by nature: count each unchanged run once.
-    turns = np.count_nonzero(np.diff(still.astype(np.int8)) == 1)
-    moving = np.count_nonzero(~still)
-    flat = bool(moving == 0 or turns / (turns + moving) > FLAT_BY_NATURE)
+    # A gauge stuck for long must not look flat by nature: leave its long runs out.
+    runs = runs_of(still)
+    length = runs[:, 1] - runs[:, 0]
+    unchanged = int(length[length < STUCK_SAMPLES].sum())
+    flat = bool(unchanged > FLAT_BY_NATURE * (unchanged + np.count_nonzero(~still)) or still.all())
     bend = pressurised[np.concatenate(([True], ~still))]
     return Usual(plateau, noise_of(bend), flat)
 
@@ -88,39 +93,45 @@ def check_gauges(
     run_us : (M,) [us], rising; gauges : each (M,) [Pa], NaN where missing
     """
     usual = {gauge: usual_of(values) for gauge, values in gauges.items()}
-    checked = {}
+    faults: dict[Gauge, dict[Fault, BoolArray]] = {}
     for gauge, values in gauges.items():
-        same_flow = [other for other in _same_flow(gauge) if other in gauges]
-        found: list[tuple[Fault, BoolArray]] = []
-        missing = np.isnan(values)
+        same_flow = [(gauges[other], usual[other]) for other in _same_flow(gauge) if other in gauges]
         broken = _wire_break(run_us, values, usual[gauge], settings)
-        found.append((Fault.MISSING, missing))
         saturated = _saturation(run_us, values, usual[gauge], settings) & ~broken
-        stuck, dead = _stuck(run_us, values, usual[gauge], [(gauges[o], usual[o]) for o in same_flow])
-        found.append((Fault.WIRE_BREAK, broken | dead))
-        found.append((Fault.SATURATION, saturated))
-        found.append((Fault.STUCK, stuck & ~broken & ~dead & ~saturated))
-        partner = next((o for o in same_flow if o != Gauge.BASE and gauge != Gauge.BASE), None)
-        spikes = _spikes(
+        stuck, dead = _stuck(run_us, values, usual[gauge], same_flow, saturated)
+        faults[gauge] = {
+            Fault.MISSING: np.isnan(values),
+            Fault.WIRE_BREAK: broken | dead,
+            Fault.SATURATION: saturated,
+            Fault.STUCK: stuck & ~broken & ~dead,
+        }
+    sound = {
+        gauge: np.where(np.logical_or.reduce(list(faults[gauge].values())), np.nan, values)
+        for gauge, values in gauges.items()
+    }
+    return {
+        gauge: _checked(
             run_us,
-            values,
+            gauge,
+            {**faults[gauge], Fault.SPIKE: _spikes(run_us, gauge, sound, usual[gauge])},
             usual[gauge],
-            {other: gauges[other] for other in gauges if other != gauge and other != Gauge.AIR},
-            gauges[partner] if partner else None,
         )
-        found.append((Fault.SPIKE, spikes & ~broken))
-        flags = np.full(len(values), Flag.GOOD, dtype=np.uint8)
-        faults = []
-        for fault, rows in found:
-            if rows.any():
-                flags[rows] = Flag.MISSING if fault == Fault.MISSING else Flag.FAIL
-                faults += [
-                    SensorFault(start, end, gauge, fault)
-                    for start, end in joined_spans(run_us, rows, JOIN_US)
-                ]
-        flags[missing] = Flag.MISSING
-        checked[gauge] = Checked(flags, faults, usual[gauge])
-    return checked
+        for gauge in gauges
+    }
+
+
+def _checked(run_us: IntArray, gauge: Gauge, rows: dict[Fault, BoolArray], usual: Usual) -> Checked:
+    """Flags and spans from where each fault is."""
+    flags = np.full(len(run_us), Flag.GOOD, dtype=np.uint8)
+    faults = []
+    for fault, where in rows.items():
+        if where.any():
+            flags[where] = FLAG_OF.get(fault, Flag.FAIL)
+            join_us = SATURATED_JOIN_US if fault == Fault.SATURATION else JOIN_US
+            faults += [
+                SensorFault(start, end, gauge, fault) for start, end in joined_spans(run_us, where, join_us)
+            ]
+    return Checked(flags, faults, usual)
 
 
 def _same_flow(gauge: Gauge) -> list[Gauge]:
@@ -165,7 +176,11 @@ def _saturation(run_us: IntArray, values: FloatArray, usual: Usual, settings: Ga
 
 
 def _stuck(
-    run_us: IntArray, values: FloatArray, usual: Usual, same_flow: list[tuple[FloatArray, Usual]]
+    run_us: IntArray,
+    values: FloatArray,
+    usual: Usual,
+    same_flow: list[tuple[FloatArray, Usual]],
+    saturated: BoolArray,
 ) -> tuple[BoolArray, BoolArray]:
     """Unchanged for too long: at some pressure (stuck), and at none while the others have it (dead)."""
     stuck = np.zeros(len(values), dtype=bool)
@@ -177,7 +192,7 @@ def _stuck(
         if run_us[last] - run_us[first] < STUCK_S * 1e6 or last - first < STUCK_SAMPLES:
             continue
         rows = slice(first, last + 1)
-        if np.ptp(values[rows]) > 2 * tolerance:
+        if np.ptp(values[rows]) > 2 * tolerance or saturated[rows].any():
             continue
         moves = any(_moves(other[rows], known) for other, known in same_flow)
         if values[first] < NO_PRESSURE_PA:
@@ -197,18 +212,19 @@ def _has_pressure(values: FloatArray) -> bool:
     return len(finite) > 0 and float(np.median(finite)) > NO_PRESSURE_PA
 
 
-def _spikes(
-    run_us: IntArray,
-    values: FloatArray,
-    usual: Usual,
-    others: dict[Gauge, FloatArray],
-    partner: FloatArray | None,
-) -> BoolArray:
+def _spikes(run_us: IntArray, gauge: Gauge, gauges: dict[Gauge, FloatArray], usual: Usual) -> BoolArray:
     """Out and back within a few samples, in this gauge alone.
 
     A surge at the trigger's release is in every gauge; a reversal's dip is in both gauges of its part, and
     no deeper than dips are.
+    gauges : each (M,) [Pa], NaN where it is not sound
     """
+    values = gauges[gauge]
+    others = [gauges[g] for g in gauges if g not in (gauge, Gauge.AIR)]
+    catalysts = (Gauge.CATALYST_1, Gauge.CATALYST_2)
+    partner = next((gauges[g] for g in catalysts if g in gauges and g != gauge), None)
+    if gauge not in catalysts:
+        partner = None
     spikes = np.zeros(len(values), dtype=bool)
     limit = max(NOISE_TIMES * usual.noise, SPIKE_SHARE * usual.plateau)
     if limit <= 0:
@@ -227,9 +243,11 @@ def _spikes(
         for at in edge[turns & returns & (short | (width == 1))]:
             rows = slice(at + 1, at + width + 1)
             size = values[at + 1] - values[at]
-            alone = not any(_follows(other, at, width, size) for other in others.values())
+            alone = not any(_follows(other, at, width, size) for other in others)
             too_deep = -size > DIP_SHARE_MAX * values[at]
-            unshared = partner is not None and not _follows(partner, at, width, size)
+            unshared = (
+                partner is not None and np.isfinite(partner[at]) and not _follows(partner, at, width, size)
+            )
             if alone and (size > 0 or too_deep or unshared):
                 spikes[rows] = True
     return spikes

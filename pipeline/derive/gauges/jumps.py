@@ -1,0 +1,151 @@
+"""Whose zero moved at once? A step within a sample or two that no other gauge feels.
+
+Liquid takes its time, and what changes its flow moves every gauge of its part; a step that is over at once,
+in steady pressure on both sides, in one gauge alone, is the gauge. It is taken off before flow is looked for,
+and named a fault unless standing time shows that it comes with flow only, as an imbalance does.
+"""
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from edge.words import Gauge
+from pipeline.derive.gauges.dips import find_dips, relative_depth
+from pipeline.derive.gauges.frames import Frames, Signal
+from pipeline.derive.gauges.quality import runs_of
+from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
+
+# A step worth naming: this share of the usual pressure, and this many deviations of the noise.
+STEP_SHARE: Final = 0.02
+STEP_NOISE: Final = 8.0
+# A jump is over within this; what takes longer is a pressure.
+JUMP_S: Final = 0.2
+# Levels before and after are read over this long, and keep within STEADY of the step.
+READ_S: Final = 1.5
+STEADY: Final = 0.25
+# Another gauge moves along if it moves by this share of the step.
+ALONG: Final = 0.3
+# Standing time shows a jump by this share of it at least.
+SHOWN: Final = 0.5
+# Within this of a reversal the part strokes.
+STROKES_S: Final = 16.0
+
+
+@dataclass(frozen=True)
+class Jump:
+    """A gauge off by `size` [Pa] from frame `first` until `last`, one past its end."""
+
+    gauge: Gauge
+    first: int
+    last: int
+    size: float
+
+
+def find_jumps(frames: Frames) -> list[Jump]:
+    """Jumps of the pressure gauges, each until it jumps back or the recording ends."""
+    fluid = {gauge: signal for gauge, signal in frames.signals.items() if gauge != Gauge.AIR}
+    jumps: list[Jump] = []
+    for gauge, signal in fluid.items():
+        others = [other for name, other in fluid.items() if name != gauge]
+        steps = _steps(frames, signal, others)
+        if gauge == Gauge.BASE:
+            steps = [step for step in steps if not _begins_or_ends_strokes(frames, signal, step[0])]
+        jumps += _paired(gauge, steps, len(frames.first))
+    return jumps
+
+
+def mended(frames: Frames, jumps: list[Jump]) -> Frames:
+    """The same frames with the jumps taken off."""
+    signals = dict(frames.signals)
+    for jump in jumps:
+        level = signals[jump.gauge].level.copy()
+        level[jump.first : jump.last] -= jump.size
+        signals[jump.gauge] = replace(signals[jump.gauge], level=level)
+    return replace(frames, signals=signals)
+
+
+def shown_standing(frames: Frames, jump: Jump, standing: BoolArray) -> bool:
+    """Whether standing time has the jump too, or can't say.
+
+    A jump of a catalyst gauge against the other one; standing : (F,), under pressure without flow
+    """
+    pair = [frames.signals.get(gauge) for gauge in (Gauge.CATALYST_1, Gauge.CATALYST_2)]
+    if jump.gauge == Gauge.BASE or pair[0] is None or pair[1] is None:
+        return True
+    apart = pair[0].level - pair[1].level
+    size = jump.size if jump.gauge == Gauge.CATALYST_1 else -jump.size
+    before = _median(apart, standing, 0, jump.first)
+    within = _median(apart, standing, jump.first, jump.last)
+    return not (within - before) / size < SHOWN  # true for NaN: it can't say
+
+
+def _steps(frames: Frames, signal: Signal, others: list[Signal]) -> list[tuple[int, float]]:
+    """Frame and size [Pa] of each step of one gauge alone."""
+    near, read = frames.count(JUMP_S), frames.count(READ_S)
+    level = signal.level
+    floor = max(STEP_SHARE * signal.plateau, STEP_NOISE * signal.noise)
+    if len(level) <= 2 * (near + read) or not floor > 0:
+        return []
+    with np.errstate(invalid="ignore"):
+        moves = np.abs(level[near:] - level[:-near]) > floor
+    found = []
+    for first, last in runs_of(moves).tolist():
+        if last - first > 2 * near:
+            continue
+        before, after = slice(max(0, first - read), first + 1), slice(last + near - 1, last + near + read)
+        size = _step(level, before, after)
+        if not abs(size) > floor or not _steady(level, before, after, STEADY * abs(size) + floor / 4):
+            continue
+        along = [_step(other.level, before, after) * signal.plateau / other.plateau for other in others]
+        if all(np.isnan(by) or abs(by) < ALONG * abs(size) for by in along):
+            # The step itself: the largest move from one frame to the next.
+            inside = np.abs(np.diff(level[before.stop - 1 : after.start + 1]))
+            found.append((before.stop + int(np.argmax(inside)), size))
+    return found
+
+
+def _step(level: FloatArray, before: slice, after: slice) -> float:
+    if not (np.isfinite(level[before]).any() and np.isfinite(level[after]).any()):
+        return np.nan
+    return float(np.nanmedian(level[after]) - np.nanmedian(level[before]))
+
+
+def _steady(level: FloatArray, before: slice, after: slice, within: float) -> bool:
+    sides = [level[side][np.isfinite(level[side])] for side in (before, after)]
+    return all(len(side) > 0 and float(np.ptp(side)) < 2 * within for side in sides)
+
+
+def _begins_or_ends_strokes(frames: Frames, signal: Signal, at: int) -> bool:
+    """Whether the base strokes on one side of a step only: a purge beginning or ending."""
+    reach = frames.count(STROKES_S)
+    start = max(0, at - reach)
+    around = replace(signal, level=signal.level[start : at + reach], depth=signal.depth[start : at + reach])
+    dips: IntArray = find_dips(relative_depth([around]), frames.count(1.0)) + start
+    return bool((dips < at).any() != (dips >= at).any())
+
+
+def _paired(gauge: Gauge, steps: list[tuple[int, float]], end: int) -> list[Jump]:
+    jumps: list[Jump] = []
+    used: set[int] = set()
+    for place, (at, size) in enumerate(steps):
+        if place in used:
+            continue
+        back = next(
+            (
+                later
+                for later in range(place + 1, len(steps))
+                if later not in used and abs(steps[later][1] + size) < ALONG * abs(size)
+            ),
+            None,
+        )
+        if back is not None:
+            used.add(back)
+        jumps.append(Jump(gauge, at, end if back is None else steps[back][0], size))
+    return jumps
+
+
+def _median(values: FloatArray, where: BoolArray, first: int, last: int) -> float:
+    inside = values[first:last][where[first:last]]
+    inside = inside[np.isfinite(inside)]
+    return float(np.median(inside)) if len(inside) else np.nan
