@@ -1,4 +1,4 @@
-"""How is the history opened to questions? DuckDB views over the tables' own Parquet files, one SQL file a view.
+"""How is the history opened to questions? DuckDB views over the tables' own Parquet files.
 
     from pipeline.join import connect
     connect("HOME").sql("SELECT * FROM shift_summary").df()
@@ -13,6 +13,7 @@ from typing import Any, Final
 
 import duckdb
 import pyarrow as pa
+from msgspec import Struct
 
 from edge.errors import InputError
 from edge.records import Correction, decode_record
@@ -40,6 +41,19 @@ _SQL_TYPE: Final = {
 }
 
 
+# Tables too large to read whole where one pump and a few days are asked for.
+_LARGE: Final = frozenset({"gauge_samples", "pump_states", "strokes"})
+
+
+class Focus(Struct, frozen=True):
+    """One pump and a few days, first and last included: all that is read of the large tables."""
+
+    site: str
+    pump: str
+    first: date
+    last: date
+
+
 def connect(home: str | Path, settings: SiteSettings | None = None) -> duckdb.DuckDBPyConnection:
     """A connection on which every public view stands. Raises InputError if there is no such home.
 
@@ -49,29 +63,37 @@ def connect(home: str | Path, settings: SiteSettings | None = None) -> duckdb.Du
 
 
 def open_views(
-    home: str | Path, settings: SiteSettings | None = None
+    home: str | Path, settings: SiteSettings | None = None, focus: Focus | None = None
 ) -> tuple[duckdb.DuckDBPyConnection, list[str]]:
-    """The connection, and the files that its views read."""
+    """The connection, and the files that its views read; with a focus, shifts outside it are not there."""
     home = Path(home).expanduser()
     if not home.is_dir():
-        raise InputError("there is no such home", where=str(home), do="name one with --home, or land data first")
+        raise InputError(
+            "there is no such home", where=str(home), do="name one with --home, or land data first"
+        )
     settings = settings or load_settings(home)
     history = History(home)
     connection = duckdb.connect(":memory:")
     # What a question may need is in the wheel; nothing is fetched behind anyone's back.
-    for setting in ("autoinstall_known_extensions", "autoload_known_extensions", "allow_community_extensions"):
+    for setting in (
+        "autoinstall_known_extensions",
+        "autoload_known_extensions",
+        "allow_community_extensions",
+    ):
         connection.execute(f"SET {setting} = false")
     connection.execute("SET TimeZone = 'UTC'")
     connection.execute("CREATE SCHEMA history")
-    files = [path for name in TABLES for path in _relation(connection, name, history.files(name))]
-    _site_tables(connection, settings)
+    files = [path for name in TABLES for path in _relation(connection, name, history.files(name), focus)]
+    _site_tables(connection, settings, focus)
     connection.execute(_text("ground.sql"))
     for view in VIEWS:
         connection.execute(_text("views", f"{view}.sql"))
     return connection, files
 
 
-def _relation(connection: duckdb.DuckDBPyConnection, name: str, files: list[str]) -> list[str]:
+def _relation(
+    connection: duckdb.DuckDBPyConnection, name: str, files: list[str], focus: Focus | None
+) -> list[str]:
     """history.<name>: the table's files, or nothing in the right shape. Returns the files."""
     types = {field.name: _SQL_TYPE[field.type] for field in TABLES[name]}
     if files:
@@ -80,6 +102,9 @@ def _relation(connection: duckdb.DuckDBPyConnection, name: str, files: list[str]
         split = f"hive_partitioning = true, hive_types = {{{hive}}}" if hive else "hive_partitioning = false"
         listed = ", ".join(_quoted(path) for path in files)
         query = f"SELECT {columns} FROM read_parquet([{listed}], {split})"
+        if focus is not None and name in _LARGE:
+            query += f" WHERE site = {_quoted(focus.site)} AND pump = {_quoted(focus.pump)}"
+            query += f" AND day BETWEEN '{focus.first}' AND '{focus.last}'"
     else:
         nulls = ", ".join(f'NULL::{kind} AS "{column}"' for column, kind in types.items())
         query = f"SELECT {nulls} WHERE false"
@@ -92,7 +117,7 @@ def _relation(connection: duckdb.DuckDBPyConnection, name: str, files: list[str]
     return files
 
 
-def _site_tables(connection: duckdb.DuckDBPyConnection, settings: SiteSettings) -> None:
+def _site_tables(connection: duckdb.DuckDBPyConnection, settings: SiteSettings, focus: Focus | None) -> None:
     """What SQL can't know: days and shifts by the site's clock, limits, and which records are superseded."""
     corrections = _corrections(connection)
     known = connection.execute(
@@ -122,10 +147,18 @@ def _site_tables(connection: duckdb.DuckDBPyConnection, settings: SiteSettings) 
             [(site, day, settings.day_start(day)) for site, day in days],
         ),
         "shifts": (
-            _schema(site=pa.string(), day=pa.date32(), shift=pa.int64(), name=pa.string(), start=MOMENT, end=MOMENT),
+            _schema(
+                site=pa.string(),
+                day=pa.date32(),
+                shift=pa.int64(),
+                name=pa.string(),
+                start=MOMENT,
+                end=MOMENT,
+            ),
             [
                 (site, day, shift.number, shift.name, *settings.shift_window(day, shift.number))
                 for site, day in days
+                if focus is None or focus.first <= day <= focus.last
                 for shift in settings.shifts
             ],
         ),
@@ -140,8 +173,10 @@ def _site_tables(connection: duckdb.DuckDBPyConnection, settings: SiteSettings) 
                 **dict.fromkeys(("snap_max_min", "base_stroke_ml", "curing_agent_stroke_ml"), pa.float64()),
             ),
             [
-                (site, pump, p.ratio_by_mass, p.ratio_tolerance_pct, p.snap_min_min)
-                + (p.snap_max_min, p.base_stroke_ml, p.curing_agent_stroke_ml)
+                (
+                    *(site, pump, p.ratio_by_mass, p.ratio_tolerance_pct, p.snap_min_min),
+                    *(p.snap_max_min, p.base_stroke_ml, p.curing_agent_stroke_ml),
+                )
                 for site, pump, p in pumps
             ],
         ),
@@ -155,7 +190,9 @@ def _site_tables(connection: duckdb.DuckDBPyConnection, settings: SiteSettings) 
         ),
     }
     for name, (schema, rows) in tables.items():
-        table = pa.table([pa.array(column, field.type) for column, field in _columns(rows, schema)], schema=schema)
+        table = pa.table(
+            [pa.array(column, field.type) for column, field in _columns(rows, schema)], schema=schema
+        )
         connection.register("rows_of", table)
         connection.execute(f"CREATE TABLE {name} AS SELECT * FROM rows_of")
         connection.unregister("rows_of")

@@ -1,0 +1,352 @@
+"""What went wrong in a shift? One sentence a finding, in order of time, with when it began and ended."""
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from datetime import datetime, timedelta
+from typing import Any, Final
+
+from msgspec import Struct
+
+from edge.units import pa_to_psi
+from pipeline.settings import SiteSettings
+
+Row = dict[str, Any]
+Rows = Callable[..., list[Row]]
+
+
+class Finding(Struct, frozen=True):
+    """Something that went wrong. end : None where it is a moment."""
+
+    kind: str
+    start: datetime
+    end: datetime | None
+    sentence: str
+
+
+# Faults that leave a gauge without a true reading; others are counted beside the gauge, not told one by one.
+_TOLD: Final = ("gap", "missing", "stuck", "drift", "saturation", "wire_break")
+_FAULT_WORDS: Final = {
+    "gap": "no rows came",
+    "missing": "had no reading",
+    "stuck": "stood still while the pump worked",
+    "drift": "drifted away from the others",
+    "saturation": "read at the end of its range",
+    "wire_break": "read as a broken wire does",
+}
+# What these rules see is told as a finding of its own, which names the units glazed meanwhile.
+_TOLD_WITH_UNITS: Final = frozenset({"out_of_balance", "gauge_failed", "no_data"})
+# Events of one kind nearer than this are one: the operator mends it once.
+_APART: Final = timedelta(minutes=5)
+
+
+def find(rows: Rows, settings: SiteSettings, start: datetime, reached: datetime) -> list[Finding]:
+    """All findings of the shift from `start` as far as anything is known.
+
+    rows : runs a query for the shift's pump and window (summary.py)
+    """
+    tell = _Teller(rows, settings, start, reached)
+    found = [
+        *tell.smears(),
+        *tell.balance(),
+        *tell.stops(),
+        *tell.faults(),
+        *tell.silence(),
+        *tell.tests(),
+        *tell.changeovers(),
+        *tell.units(),
+        *tell.persons(),
+        *tell.clogging(),
+        *tell.contact(),
+    ]
+    return sorted(found, key=lambda finding: (finding.start, finding.kind))
+
+
+class _Teller:
+    def __init__(self, rows: Rows, settings: SiteSettings, start: datetime, reached: datetime) -> None:
+        self.rows, self.settings, self.start, self.reached = rows, settings, start, reached
+        self.held = rows(
+            """
+            SELECT start, coalesce("end", $reached) AS "end", state, rules, reasons FROM release_spans
+            WHERE site = $site AND pump = $pump AND start < $reached AND coalesce("end", $reached) > $start
+            ORDER BY start
+            """,
+            reached=reached,
+        )
+        self.glazed = rows(
+            """
+            SELECT unit, started, coalesce(finished, $reached) AS finished, covered, suspect, reasons
+            FROM unit_coverage WHERE site = $site AND pump = $pump
+            AND started < $end AND coalesce(finished, started) >= $start ORDER BY started, unit
+            """,
+            reached=reached,
+        )
+
+    def smears(self) -> Iterator[Finding]:
+        """Failed smear tests, whoever failed them, once a sample; and photographs to be retaken."""
+        since = self.start - timedelta(hours=12)
+        rows = self.rows(
+            """
+            SELECT time, seen_by, verdict, reasons, note, person, sheet FROM smear_tests
+            WHERE site = $site AND pump = $pump AND time >= $since AND time < $end AND superseded_by IS NULL
+            ORDER BY time, seen_by
+            """,
+            since=since,
+        )
+        same = timedelta(minutes=self.settings.limits.same_sample_min)
+        row_of_fails: list[Row] = []
+        for row in rows:
+            mine = row["time"] >= self.start
+            if row["verdict"] == "retake" and mine:
+                why = _listed(row["reasons"]) or "it can't be judged"
+                sentence = f"The smear photograph of {self.clock(row['time'])} must be taken again: {why}."
+                yield Finding("retake", row["time"], None, sentence)
+            elif row["verdict"] == "pass" and row["seen_by"] == "camera":
+                if not any(row["time"] - fail["time"] <= same for fail in row_of_fails):
+                    row_of_fails = []
+            elif row["verdict"] == "fail":
+                one = [fail for fail in row_of_fails if row["time"] - fail["time"] <= same]
+                again = len(row_of_fails) > len(one)
+                row_of_fails.append(row)
+                if one or not mine:
+                    continue
+                why = _listed(row["reasons"]) or row["note"]
+                by = f" by eye ({row['person']})" if row["seen_by"] == "eye" else ""
+                said = f"at {self.clock(row['time'])}{by}" + (f": {why}" if why else "")
+                if again:
+                    sentence = f"A second smear test in a row failed {said}. The mixer needs work first."
+                    yield Finding("smear_failed_twice", row["time"], None, sentence)
+                else:
+                    yield Finding("smear_failed", row["time"], None, f"The smear test failed {said}.")
+
+    def balance(self) -> Iterator[Finding]:
+        rows = self.overlapping("balance_events", "type, peak_pa")
+        out = [row for row in rows if row["type"] == "out_of_balance"]
+        for kind in ("out_of_balance", "caution"):
+            for some in _joined([row for row in rows if row["type"] == kind]):
+                start, end = some[0]["start"], some[-1]["end"]
+                near = any(o["start"] <= end + _APART and o["end"] >= start - _APART for o in out)
+                if kind == "caution" and near:
+                    continue  # the way into the event that is told already, or out of it
+                peak = max(abs(row["peak_pa"]) for row in some)
+                limits = self.settings.limits
+                limit = limits.balance_out_psi if kind == "out_of_balance" else limits.balance_caution_psi
+                sentence = (
+                    f"The catalyst gauges ran up to {pa_to_psi(peak):.0f} psi apart while dispensing, "
+                    f"{self.span(start, end)} (limit {limit:g} psi)."
+                )
+                if kind == "out_of_balance":
+                    sentence += self.meanwhile(start, end)
+                yield Finding(kind, start, end, sentence)
+
+    def stops(self) -> Iterator[Finding]:
+        for row in self.overlapping("idle_spans", "minutes, purged, purge_start"):
+            if not row["purged"]:
+                late = row["purge_start"]
+                what = f"purged only at {self.clock(late)}" if late else "was not base-purged"
+                when = self.span(row["start"], row["end"])
+                sentence = (
+                    f"The pump stood {row['minutes']:.0f} min, {when}, and {what}; "
+                    f"a purge is due after {self.settings.limits.idle_min:g} min."
+                )
+                yield Finding("unpurged_stop", row["start"], row["end"], sentence)
+
+    def faults(self) -> Iterator[Finding]:
+        least = timedelta(seconds=self.settings.limits.gauge_failed_s)
+        rows = self.overlapping("sensor_quality", "gauge, type")
+        for gauge, kind in sorted({(row["gauge"], row["type"]) for row in rows if row["type"] in _TOLD}):
+            for some in _joined([row for row in rows if (row["gauge"], row["type"]) == (gauge, kind)]):
+                start, end = some[0]["start"], some[-1]["end"]
+                if end - start < least:
+                    continue
+                which = "Of all gauges" if gauge == "all" else f"Gauge {gauge}"
+                sentence = (
+                    f"{which} {_FAULT_WORDS[kind]}, {self.span(start, end)}.{self.meanwhile(start, end)}"
+                )
+                yield Finding(f"gauge_{kind}", start, end, sentence)
+
+    def silence(self) -> Iterator[Finding]:
+        silent = [row for row in self.held if "no_data" in row["rules"]]
+        for some in _joined(silent, timedelta(0)):
+            start, end = max(some[0]["start"], self.start), min(some[-1]["end"], self.reached)
+            sentence = (
+                f"Nothing was recorded of the pressures, {self.span(start, end)}.{self.meanwhile(start, end)}"
+            )
+            yield Finding("no_data", start, end, sentence)
+
+    def tests(self) -> Iterator[Finding]:
+        mine = "site = $site AND pump = $pump AND time >= $start AND time < $end"
+        for row in self.rows(
+            f"SELECT * FROM snap_tests WHERE {mine} AND superseded_by IS NULL AND NOT in_limits"
+        ):
+            sentence = (
+                f"The snap time of {self.clock(row['time'])} was {row['minutes']:g} min, "
+                f"wanted {row['min_min']:g} to {row['max_min']:g} min."
+            )
+            yield Finding("snap_out_of_limits", row["time"], None, sentence)
+        for row in self.rows(
+            f"SELECT * FROM ratio_checks WHERE {mine} AND superseded_by IS NULL AND NOT in_tolerance"
+        ):
+            sentence = (
+                f"The ratio weighed at {self.clock(row['time'])} was {row['ratio']:.2f} : 1, "
+                f"{row['deviation_pct']:+.1f} % off; wanted within {row['tolerance_pct']:g} %."
+            )
+            yield Finding("ratio_out", row["time"], None, sentence)
+        for row in self.rows(
+            f"""
+            WITH read AS (
+                SELECT *, median(shore_a_median) OVER (PARTITION BY bead, round(age_h)) AS norm
+                FROM bead_readings WHERE {mine} AND superseded_by IS NULL)
+            SELECT * FROM read WHERE shore_a_median <= norm - 5 AND age_h >= 12
+            """
+        ):
+            sentence = (
+                f"Bead {row['bead']} is soft at mark {row['mark']}: Shore A {row['shore_a_median']:g}, "
+                f"{row['norm'] - row['shore_a_median']:g} below its norm at {row['age_h']:.0f} h."
+            )
+            yield Finding("soft_spot", row["time"], None, sentence)
+        for row in self.rows(
+            f"""
+            SELECT time, body ->> 'specimen' AS specimen FROM history.said
+            WHERE {mine} AND kind = 'adhesion' AND superseded_by IS NULL AND body ->> 'result' = 'fail'
+            """
+        ):
+            yield Finding(
+                "adhesion_failed", row["time"], None, f"Adhesion specimen {row['specimen']} failed."
+            )
+
+    def changeovers(self) -> Iterator[Finding]:
+        """Each pail or drum replaced, from where the pressures show it if they do."""
+        seen = self.rows(
+            'SELECT start, "end", part FROM history.changeovers_seen WHERE site = $site AND pump = $pump'
+        )
+        for row in self.rows(
+            """
+            SELECT time, part, new_lot, person FROM changeovers WHERE site = $site AND pump = $pump
+            AND time >= $start AND time < $end AND superseded_by IS NULL AND part <> 'mixer'
+            """
+        ):
+            part = "base drum" if row["part"] == "base" else "curing-agent pail"
+            near = [
+                s["start"]
+                for s in seen
+                if (s["part"] == "base") == (row["part"] == "base")
+                and s["start"] - _APART <= row["time"] <= s["end"] + 2 * _APART
+            ]
+            sentence = (
+                f"New {part}, lot {row['new_lot']} ({row['person']}, recorded {self.clock(row['time'])})."
+            )
+            yield Finding("changeover", min([*near, row["time"]]), None, sentence)
+
+    def units(self) -> Iterator[Finding]:
+        """Units glazed while the pump was on hold, and units that a later test casts doubt on."""
+        on_hold = [unit for unit in self.glazed if self.rules_during(unit) - _TOLD_WITH_UNITS]
+        for some in _joined(on_hold, timedelta(minutes=30), "started", "finished"):
+            rules = sorted(set().union(*(self.rules_during(unit) for unit in some)) - _TOLD_WITH_UNITS)
+            named = _named([unit["unit"] for unit in some])
+            start, end = some[0]["started"], max(unit["finished"] for unit in some)
+            under = _listed([rule.replace("_", " ") for rule in rules])
+            sentence = f"{named} glazed while the pump was on hold ({under}), {self.span(start, end)}."
+            yield Finding("units_on_hold", start, end, sentence)
+        doubted = [unit for unit in self.glazed if unit["suspect"]]
+        if doubted:
+            why = next((r for unit in doubted for r in unit["reasons"] if r.startswith("After it: ")), "")
+            sentence = f"{_named([unit['unit'] for unit in doubted])} suspect. {why}".strip()
+            yield Finding(
+                "units_suspect", doubted[0]["started"], max(u["finished"] for u in doubted), sentence
+            )
+
+    def persons(self) -> Iterator[Finding]:
+        for rule in ("released_by_person", "held_by_person", "lot_expired"):
+            for some in _joined([row for row in self.held if rule in row["rules"]], timedelta(0)):
+                reason = some[0]["reasons"][some[0]["rules"].index(rule)]
+                yield Finding(rule, max(some[0]["start"], self.start), some[-1]["end"], reason)
+
+    def clogging(self) -> Iterator[Finding]:
+        for row in self.rows(
+            """
+            SELECT start, "end", rise FROM history.clogging_spans
+            WHERE site = $site AND pump = $pump AND start < $end AND "end" > $start ORDER BY start
+            """
+        ):
+            sentence = (
+                f"Running pressure at equal flow climbed {100 * row['rise']:.0f} % above its level with "
+                f"the mixer new, {self.span(row['start'], row['end'])}: the mixer is clogging."
+            )
+            yield Finding("clogging", row["start"], row["end"], sentence)
+
+    def contact(self) -> Iterator[Finding]:
+        for row in self.rows(
+            """
+            SELECT time, (body ->> 'back_at')::TIMESTAMPTZ AS back_at, (body ->> 'held')::BIGINT AS held
+            FROM history.said WHERE kind = 'contact_loss' AND superseded_by IS NULL
+            AND site = $site AND pump = $pump AND time < $end AND (body ->> 'back_at')::TIMESTAMPTZ > $start
+            """
+        ):
+            sentence = (
+                f"The edge could not reach the broker, {self.span(row['time'], row['back_at'])}; "
+                f"it kept {row['held']} messages and sent them after."
+            )
+            yield Finding("contact_lost", row["time"], row["back_at"], sentence)
+        for row in self.rows(
+            """
+            SELECT min(landed_at) AS first, max(landed_at) AS last, count(*) AS n, any_value(reason) AS reason
+            FROM history.rejected WHERE site = $site AND landed_at >= $start AND landed_at < $end HAVING n > 0
+            """
+        ):
+            sentence = f"{row['n']} messages could not be read and were set aside, the first: {row['reason']}"
+            yield Finding("rejected", row["first"], row["last"], sentence.rstrip(".") + ".")
+
+    def overlapping(self, view: str, columns: str) -> list[Row]:
+        return self.rows(
+            f"""
+            SELECT start, "end", {columns} FROM {view}
+            WHERE site = $site AND pump = $pump AND start < $end AND "end" > $start ORDER BY start
+            """
+        )
+
+    def rules_during(self, unit: Row) -> set[str]:
+        """Rules under which the pump was on hold while the unit was glazed."""
+        return {
+            rule
+            for span in self.held
+            if span["state"] == "hold" and span["start"] < unit["finished"] and span["end"] > unit["started"]
+            for rule in span["rules"]
+        }
+
+    def meanwhile(self, start: datetime, end: datetime) -> str:
+        """Which units were glazed in a span, as a sentence to follow another."""
+        units = [u["unit"] for u in self.glazed if u["started"] < end and u["finished"] > start]
+        return f" {_named(units)} glazed meanwhile." if units else ""
+
+    def span(self, start: datetime, end: datetime) -> str:
+        return f"{self.clock(start)} to {self.clock(end)}"
+
+    def clock(self, at: datetime) -> str:
+        """Local time of day; with its date where that is not the shift's."""
+        local = at.astimezone(self.settings.zone)
+        same = local.date() == self.start.astimezone(self.settings.zone).date()
+        return f"{local:%H:%M}" if same else f"{local:%d %b %H:%M}"
+
+
+def _joined(
+    rows: Iterable[Row], apart: timedelta = _APART, start: str = "start", end: str = "end"
+) -> Iterator[list[Row]]:
+    """Rows in order of time, as runs in which none is further from the one before than `apart`."""
+    run: list[Row] = []
+    for row in rows:
+        if run and row[start] - max(one[end] for one in run) > apart:
+            yield run
+            run = []
+        run.append(row)
+    if run:
+        yield run
+
+
+def _listed(words: Sequence[str]) -> str:
+    return ", ".join(words)
+
+
+def _named(units: Sequence[str]) -> str:
+    if len(units) == 1:
+        return f"Unit {units[0]} was"
+    shown = units if len(units) <= 4 else [*units[:2], "…", units[-1]]
+    return f"{len(units)} units ({', '.join(shown)}) were"

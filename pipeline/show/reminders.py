@@ -1,0 +1,79 @@
+"""What is still to be done when a shift ends? Tests not yet taken, holds that stand, units left open."""
+
+from collections.abc import Callable, Iterator
+from datetime import datetime, timedelta
+from typing import Any
+
+from pipeline.settings import SiteSettings
+
+Rows = Callable[..., list[dict[str, Any]]]
+
+
+def remind(rows: Rows, settings: SiteSettings, start: datetime, reached: datetime) -> Iterator[str]:
+    """One sentence each. Tests a day are common practice, no published source.
+
+    rows : runs a query for the shift's pump and window (summary.py)
+    """
+    day = settings.production_day(start)
+
+    def clock(at: datetime) -> str:
+        return f"{at.astimezone(settings.zone):%H:%M}"
+
+    def done_since(view: str, since: datetime, also: str = "true") -> bool:
+        sql = f"""
+            SELECT count(*) AS n FROM {view} WHERE site = $site AND pump = $pump AND superseded_by IS NULL
+            AND time >= $since AND time < $reached AND {also}
+        """
+        return bool(rows(sql, since=since, reached=reached)[0]["n"])
+
+    begins = settings.day_start(day)
+    if not done_since("snap_tests", begins):
+        yield "Take the day's snap time: none is recorded yet."
+    if not done_since("ratio_checks", begins):
+        yield "Weigh the day's ratio: no check is recorded yet."
+    if not done_since("changeovers", begins, "part = 'mixer'"):
+        yield "Put in the day's new static mixer, or record it: no mixer change is recorded yet."
+    replaced = rows(
+        """
+        SELECT time, part FROM changeovers WHERE site = $site AND pump = $pump AND superseded_by IS NULL
+        AND time >= $begins AND time < $reached AND part <> 'mixer' ORDER BY time DESC LIMIT 1
+        """,
+        begins=begins,
+        reached=reached,
+    )
+    for row in replaced:
+        if not done_since("snap_tests", row["time"]):
+            due = row["time"] + timedelta(minutes=settings.limits.snap_due_min)
+            yield f"Take a snap time of the lot opened at {clock(row['time'])}; it was due by {clock(due)}."
+        if not done_since("ratio_checks", row["time"]):
+            yield f"Weigh the ratio of the lot opened at {clock(row['time'])}."
+    for row in rows(
+        """
+        SELECT s.start, s.part FROM history.changeovers_seen s
+        WHERE s.site = $site AND s.pump = $pump AND s.start >= $start AND s.start < $end
+        AND NOT EXISTS (
+            FROM changeovers c WHERE c.site = s.site AND c.pump = s.pump AND c.superseded_by IS NULL
+            AND (c.part = 'base') = (s.part = 'base')
+            AND c.time BETWEEN s.start - INTERVAL 15 MINUTE AND s."end" + INTERVAL 60 MINUTE)
+        ORDER BY s.start
+        """
+    ):
+        part = "base drum" if row["part"] == "base" else "curing-agent pail"
+        yield f"The pressures at {clock(row['start'])} look like a new {part}, and no changeover is recorded."
+    for row in rows(
+        """
+        SELECT unit, started FROM unit_coverage WHERE site = $site AND pump = $pump AND finished IS NULL
+        AND started >= $begins AND started < $end ORDER BY started
+        """,
+        begins=begins,
+    ):
+        yield f"Unit {row['unit']}, started at {clock(row['started'])}, has no end recorded."
+    doubtful = rows(
+        """
+        SELECT unit FROM unit_coverage WHERE site = $site AND pump = $pump AND (NOT covered OR suspect)
+        AND started >= $start AND started < $end ORDER BY started
+        """
+    )
+    if doubtful:
+        named = ", ".join(row["unit"] for row in doubtful)
+        yield f"Decide on the units that no test covers: {named}."
