@@ -7,7 +7,7 @@ import msgspec
 import numpy as np
 
 from edge.words import PRESSURE_GAUGES, Fault, Gauge
-from pipeline.derive.gauges import balance, condition, idle, states, strokes, volume
+from pipeline.derive.gauges import balance, changeover, condition, idle, states, strokes, volume
 from pipeline.derive.gauges.dips import APART_S, TRACE_MIN, TRACE_NOISE_TIMES, find_dips, relative_depth
 from pipeline.derive.gauges.drifts import find_drifts
 from pipeline.derive.gauges.faults import Checked, check_gauges
@@ -17,6 +17,7 @@ from pipeline.derive.gauges.jumps import Jump, find_jumps, mended, shown_standin
 from pipeline.derive.gauges.quality import Flag
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray, Recording
 from pipeline.derive.gauges.results import (
+    ChangeoverSeen,
     Clogging,
     GaugeAnalysis,
     Part,
@@ -33,6 +34,8 @@ PARTS: Final[dict[Part, tuple[Gauge, ...]]] = {
     "base": (Gauge.BASE,),
     "catalyst": (Gauge.CATALYST_1, Gauge.CATALYST_2),
 }
+# 100 kbar: what no gauge reads is no number.
+READABLE_PA: Final = 1e10
 FLUID: Final = tuple(gauge for gauges in PARTS.values() for gauge in gauges)
 
 
@@ -60,11 +63,15 @@ def analyse(recording: Recording, settings: GaugeSettings) -> GaugeAnalysis:
     recording : pressures [Pa]; gauges may be missing, of the recording's or for a while
     """
     gauges: dict[Gauge, FloatArray] = {
-        gauge: recording.gauges[gauge] for gauge in PRESSURE_GAUGES if gauge in recording.gauges
+        gauge: np.where(np.abs(recording.gauges[gauge]) < READABLE_PA, recording.gauges[gauge], np.nan)
+        for gauge in PRESSURE_GAUGES
+        if gauge in recording.gauges
     }
     if not len(recording.at_us):
         return GaugeAnalysis([], [], [], [], [], [], [], [], [], Clogging(), None, 0, None, None)
-    timeline = find_timeline(recording.at_us, np.array(list(gauges.values())).reshape(len(gauges), -1))
+    timeline = find_timeline(
+        recording.at_us, np.array(list(gauges.values())).reshape(len(gauges), len(recording.at_us))
+    )
     ordered = {gauge: values[timeline.order] for gauge, values in gauges.items()}
     checked = check_gauges(timeline.run_us, ordered, settings)
     read = make_frames(timeline, _good(ordered, checked))
@@ -90,7 +97,7 @@ def analyse(recording: Recording, settings: GaugeSettings) -> GaugeAnalysis:
         balance_events=balance.find_balance_events(made.get("catalyst", []), settings),
         idle_spans=idle.find_idle_spans(spans, settings),
         purges=idle.find_purges(spans),
-        changeovers=[],
+        changeovers=_changeovers(frames, moves, end_us),
         sensor_faults=faults,
         wear=[worn for part in made.values() for worn in condition.find_wear(part, settings)],
         clogging=condition.find_clogging(made.get("base") or made.get("catalyst", []), settings),
@@ -148,9 +155,28 @@ def _reversals(frames: Frames, moves: dict[Part, Moves]) -> list[Reversal]:
     return sorted(found, key=lambda reversal: reversal.at_us)
 
 
+def _changeovers(frames: Frames, moves: dict[Part, Moves], end_us: int) -> list[ChangeoverSeen]:
+    seen = []
+    for part, moved in moves.items():
+        other = [g for p, gauges in PARTS.items() if p != part for g in gauges if g in frames.signals]
+        own = [frames.signals[gauge] for gauge in PARTS[part] if gauge in frames.signals]
+        stands = np.zeros(len(frames.first), dtype=bool)
+        for gauge in other:
+            stands |= frames.signals[gauge].level > frames.signals[gauge].plateau / 2
+        # Both gauges of a part feel one line: the one with the higher level is the one that still reads.
+        signal = max(own, key=lambda one: int(np.isfinite(one.level).sum()))
+        found = changeover.find_changeovers(frames, signal, moved.flow, moved.reversals, stands)
+        seen += [ChangeoverSeen(*_times(frames, one.first, one.last, end_us), part) for one in found]
+    return sorted(seen, key=lambda one: one.start_us)
+
+
+def _times(frames: Frames, first: int, last: int, end_us: int) -> tuple[int, int]:
+    """Running times of a first frame and of one past a last."""
+    return int(frames.run_us[first]), int(frames.run_us[last]) if last < len(frames.run_us) else end_us
+
+
 def _offset_fault(frames: Frames, offset: Offset, end_us: int) -> SensorFault:
-    last = int(frames.run_us[offset.last]) if offset.last < len(frames.run_us) else end_us
-    return SensorFault(int(frames.run_us[offset.first]), last, offset.gauge, offset.type)
+    return SensorFault(*_times(frames, offset.first, offset.last, end_us), offset.gauge, offset.type)
 
 
 def _gaps(timeline: Timeline, settings: GaugeSettings) -> list[tuple[int, int]]:

@@ -17,8 +17,8 @@ from pipeline.derive.gauges.settings import GaugeSettings
 # Both are judged over this many strokes: a single pull says little, and a reversal that was not seen turns
 # the directions round from there on.
 WINDOW: Final = 15
-# Flow is told by the stroke's duration: strokes within this share of the usual are at equal flow.
-EQUAL_FLOW: Final = 0.25
+# A stroke that lasts this many times its neighbour was not one stroke.
+FLOW_STEP_MAX: Final = 1.6
 # No mixer is replaced in less than this.
 MIXER_CHANGE_S: Final = 180.0
 
@@ -76,23 +76,37 @@ def find_clogging(strokes: list[Stroke], settings: GaugeSettings) -> Clogging:
     strokes : one part's, in order. A stop that is long enough to replace the mixer, and after which the
     pressure is back, begins anew
     """
-    whole = [stroke for stroke in strokes if stroke.whole and np.isfinite(_pressure(stroke))]
+    whole = [s for s in strokes if s.whole and s.flowing_s > 0 and np.isfinite(_pressure(s))]
     if len(whole) < 2 * WINDOW:
         return Clogging()
-    flowing = np.array([stroke.flowing_s for stroke in whole])
-    usual = ndimage.median_filter(flowing, 4 * WINDOW + 1, mode="nearest")
-    equal = [s for s, near in zip(whole, np.abs(flowing - usual) <= EQUAL_FLOW * usual, strict=True) if near]
-    if len(equal) < 2 * WINDOW:
-        return Clogging()
-    pressure = np.array([_pressure(stroke) for stroke in equal])
+    pressure = _at_equal_flow(
+        np.array([_pressure(stroke) for stroke in whole]), np.array([stroke.flowing_s for stroke in whole])
+    )
     smooth = ndimage.median_filter(pressure, WINDOW, mode="nearest")
-    reference = _reference(equal, pressure)
+    reference = _reference(whole, pressure)
     rise = smooth / reference - 1.0
     spans = [
-        CloggingSpan(equal[first].start_us, equal[last - 1].end_us, float(rise[first:last].max()))
+        CloggingSpan(whole[first].start_us, whole[last - 1].end_us, float(rise[first:last].max()))
         for first, last in runs_of(rise > settings.clogging_rise).tolist()
+        if last - first >= WINDOW
     ]
     return Clogging(float(reference[-1]), float(smooth[-1]), float(rise[-1]), spans)
+
+
+def _at_equal_flow(pressure: FloatArray, flowing_s: FloatArray) -> FloatArray:
+    """Pressure as it would be at the usual flow.
+
+    A pump delivers its displacement a stroke, so flow goes as one over the stroke's duration; pressure goes
+    as a power of flow, whose exponent is fitted to the changes from stroke to stroke, free of slow trends.
+    pressure : (S,) [Pa]; flowing_s : (S,) [s]. Returns (S,) [Pa]
+    Source: power-law fluids; the exponent of a shear-thinning one lies between 0 and 1.
+    """
+    slower = np.log(flowing_s / np.median(flowing_s))
+    steps, falls = np.diff(slower), -np.diff(np.log(np.maximum(pressure, 1.0)))
+    usable = np.abs(steps) < np.log(FLOW_STEP_MAX)
+    power = float(np.clip((steps * falls)[usable].sum() / max((steps**2)[usable].sum(), 1e-12), 0.0, 1.0))
+    equal: FloatArray = pressure * np.exp(power * np.clip(slower, -1.0, 1.0))
+    return equal
 
 
 def _reference(strokes: list[Stroke], pressure: FloatArray) -> FloatArray:

@@ -38,7 +38,8 @@ def relative_depth(
         floor = max(least * signal.plateau, noise_times * signal.noise)
         with np.errstate(invalid="ignore", divide="ignore"):
             depth = np.where(signal.depth > floor, signal.depth / signal.level, 0.0)
-        depths.append(np.where(signal.no_pressure, 0.0, depth))
+        # A gauge that says nothing does not gainsay the other.
+        depths.append(np.where(np.isnan(signal.level), np.nan, np.where(signal.no_pressure, 0.0, depth)))
     if len(depths) == 1:
         return np.nan_to_num(depths[0])
     return np.nan_to_num(np.fmin(depths[0], depths[1]))

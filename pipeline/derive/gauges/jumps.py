@@ -98,7 +98,8 @@ def _steps(frames: Frames, signal: Signal, others: list[Signal]) -> list[tuple[i
         if not abs(size) > floor or not _steady(level, before, after, STEADY * abs(size) + floor / 4):
             continue
         along = [_step(other.level, before, after) * signal.plateau / other.plateau for other in others]
-        if all(np.isnan(by) or abs(by) < ALONG * abs(size) for by in along):
+        known = [abs(by) for by in along if np.isfinite(by)]
+        if known and max(known) < ALONG * abs(size):
             # The step itself: the largest move from one frame to the next.
             inside = np.abs(np.diff(level[before.stop - 1 : after.start + 1]))
             found.append((before.stop + int(np.argmax(inside)), size))

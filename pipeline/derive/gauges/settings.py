@@ -29,6 +29,6 @@ class GaugeSettings(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     purging_min_s: Seconds = 4.0  # a purge runs until the gun shows white, many seconds
     off_min_s: Seconds = 5.0
     no_data_min_s: Seconds = 1.0
-    clogging_rise: Share = 0.25  # running pressure above its level with the mixer new; no source
+    clogging_rise: Share = 0.12  # running pressure above its level with the mixer new; no source
     wear_pressure_share: Share = 0.04  # one direction below the other; no source
     wear_min_strokes: Annotated[int, Meta(ge=6)] = 24
