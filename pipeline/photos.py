@@ -26,11 +26,12 @@ PIXELS_MAX: Final = 120_000_000
 SIDE_MIN: Final = 64
 # A long side at or above this can be halved and still shows 5 px/mm on a sheet that fills the picture.
 _ENOUGH_PX: Final = 1900
-_FORMATS: Final = ("JPEG", "MPO", "PNG", "TIFF", "WEBP", "BMP")
+_FORMATS: Final = ("JPEG", "PNG", "TIFF", "WEBP", "BMP")
 _HEIC_BRANDS: Final = (b"heic", b"heix", b"hevc", b"heim", b"heis", b"mif1", b"msf1")
 _PNG_HEAD: Final = b"\x89PNG\r\n\x1a\n"
 _EXIF_ORIENTATION: Final = 0x0112
-_REDUCED: Final = {1: cv2.IMREAD_COLOR, 2: cv2.IMREAD_REDUCED_COLOR_2, 4: cv2.IMREAD_REDUCED_COLOR_4}
+_JPEG_HEAD: Final = b"\xff\xd8\xff"
+_PNG_DEPTH_AT: Final = 24
 
 
 class Photo(NamedTuple):
@@ -105,22 +106,12 @@ def decode_photo(data: bytes, where: str = "photo") -> Photo:
         raise InputError(
             f"only {width} x {height} pixels", where=where, do="send the photograph itself, not a thumbnail"
         )
-    reduced = 1
-    if kind in ("JPEG", "MPO"):
-        _require_whole_jpeg(data, where)
-        while reduced < 4 and max(width, height) // (reduced * 2) >= _ENOUGH_PX:
-            reduced *= 2
-        bgr = cv2.imdecode(np.frombuffer(data, np.uint8), _REDUCED[reduced] | cv2.IMREAD_IGNORE_ORIENTATION)
-        if bgr is None:
-            raise _damaged(where)
-        rgb: PixelArray = np.asarray(cv2.cvtColor(bgr, cv2.COLOR_BGR2RGB), np.uint8)
-        _require_no_grey_fill(rgb, where)
-    elif kind == "PNG":
-        _require_whole_png(data, where)
+    if kind == "PNG" and data[_PNG_DEPTH_AT] == 16:
         rgb = _decode_deep(data, where)
     else:
         rgb = _decode_by_pillow(data, where)
-    return Photo(_upright(rgb, turn), reduced)
+    rgb = _upright(_halved(rgb), turn)
+    return Photo(rgb, max(1, round(max(width, height) / max(rgb.shape))))
 
 
 def _header(data: bytes, where: str) -> tuple[str, tuple[int, int], int]:
@@ -142,6 +133,8 @@ def _header(data: bytes, where: str) -> tuple[str, tuple[int, int], int]:
             do="export it smaller",
         ) from None
     except UnidentifiedImageError:
+        if data.startswith((_PNG_HEAD, _JPEG_HEAD)):
+            raise _damaged(where) from None
         raise InputError(
             "not a photograph in JPEG, PNG, TIFF, WebP or BMP", where=where, do="send the photograph as JPEG"
         ) from None
@@ -153,23 +146,6 @@ def _damaged(where: str) -> InputError:
     return InputError(
         "the file is damaged or cut short", where=where, do="send it again or take the photograph again"
     )
-
-
-def _require_whole_jpeg(data: bytes, where: str) -> None:
-    # libjpeg fills a cut file with grey and says nothing through OpenCV. The end marker can't occur inside
-    # the coded picture, but a thumbnail in the head has one too: look behind the first scan's start.
-    at = 2
-    while at + 4 <= len(data) and data[at] == 0xFF and data[at + 1] != 0xDA:
-        at += 1 if data[at + 1] == 0xFF else 2 + int.from_bytes(data[at + 2 : at + 4], "big")
-    if at + 4 > len(data) or data[at] != 0xFF or data.find(b"\xff\xd9", at) < 0:
-        raise _damaged(where)
-
-
-def _require_no_grey_fill(rgb: PixelArray, where: str) -> None:
-    # A file cut in transfer and closed again decodes to exact mid grey from the cut on.
-    tail = rgb[-max(8, len(rgb) // 50) :]
-    if (tail == 128).all():
-        raise _damaged(where)
 
 
 def _require_whole_png(data: bytes, where: str) -> None:
@@ -186,7 +162,8 @@ def _require_whole_png(data: bytes, where: str) -> None:
 
 
 def _decode_deep(data: bytes, where: str) -> PixelArray:
-    """PNG with all its bits; grey becomes RGB, transparency is laid on white."""
+    """A 16-bit PNG with all its bits; grey becomes RGB, transparency is laid on white."""
+    _require_whole_png(data, where)  # OpenCV fills a cut file with black and says nothing
     try:
         image = cv2.imdecode(
             np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED | cv2.IMREAD_IGNORE_ORIENTATION
@@ -207,15 +184,36 @@ def _decode_deep(data: bytes, where: str) -> PixelArray:
 
 
 def _decode_by_pillow(data: bytes, where: str) -> PixelArray:
+    """Anything else, a large JPEG at half or quarter size; Pillow tells of a file that is cut short."""
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             with Image.open(io.BytesIO(data), formats=_FORMATS) as image:
+                enough = _ENOUGH_PX / max(image.size)
+                image.draft(None, (round(image.width * enough), round(image.height * enough)))
                 if image.mode.startswith("I;16"):
                     return np.repeat(np.asarray(image, np.uint16)[..., None], 3, axis=2)
-                return np.array(image.convert("RGB"))
+                if image.has_transparency_data:
+                    flat = Image.new("RGBA", image.size, "white")
+                    return np.array(Image.alpha_composite(flat, image.convert("RGBA")).convert("RGB"))
+                rgb = np.array(image.convert("RGB"))
     except Exception:  # Pillow raises almost anything on damaged data
         raise _damaged(where) from None
+    # A JPEG cut in transfer and closed again decodes to exact mid grey from the cut on.
+    if (rgb[-max(8, len(rgb) // 50) :] == 128).all():
+        raise _damaged(where)
+    return rgb
+
+
+def _halved(rgb: PixelArray) -> PixelArray:
+    """The picture at half size, or a quarter, as long as enough is left: PNG and others come whole."""
+    times = 1
+    while max(rgb.shape) // (times * 2) >= _ENOUGH_PX:
+        times *= 2
+    if times == 1:
+        return rgb
+    size = (rgb.shape[1] // times, rgb.shape[0] // times)
+    return np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA))
 
 
 def _upright(rgb: PixelArray, turn: int) -> PixelArray:

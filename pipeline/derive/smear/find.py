@@ -100,7 +100,7 @@ def _fit(geometry: SheetGeometry, found: dict[int, Matrix]) -> Sheet | None:
     if np.sqrt((apart[good] ** 2).sum(axis=1).mean()) > _MARKER_RMS_MAX:
         return None
     to_photo = np.linalg.inv(to_page)
-    whole: list[bool] = list(good.reshape(-1, 4).all(axis=1))
+    whole = [bool(np.all(four)) for four in np.reshape(good, (-1, 4))]
     seen = tuple(n for n, ok in zip(found, whole, strict=True) if ok)
     scale = _scale_at(to_photo, geometry.fold_x, geometry.height / 2)
     return Sheet(geometry=geometry, to_photo=to_photo, seen=seen, px_per_mm=scale)

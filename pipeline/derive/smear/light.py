@@ -20,6 +20,7 @@ from pipeline.derive.smear.find import Canvas
 _GRID: Final = 8  # the surface is fitted on every 8th pixel's average: it holds nothing finer
 _ORDER: Final = 3
 _PASSES: Final = 10
+_RIDGE: Final = 1e-3  # keeps terms still that the paper seen leaves open
 _REC709: Final = np.array([0.2126, 0.7152, 0.0722], np.float32)
 
 
@@ -83,7 +84,8 @@ def level_light(canvas: Canvas, not_paper: BoolArray) -> Light | None:
         if paper.sum() < 150:
             return None
         order = terms[paper]
-        fit, *_ = np.linalg.lstsq(order, log[paper], rcond=None)
+        # Normal equations: the terms are few and of one size, and the grid has thousands of rows.
+        fit = np.linalg.solve(order.T @ order + _RIDGE * np.eye(order.shape[1]), order.T @ log[paper])
         apart = (log - terms @ fit).mean(axis=2)
         inner = apart[paper]
         spread = float(1.4826 * np.median(np.abs(inner - np.median(inner))))

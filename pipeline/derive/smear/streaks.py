@@ -15,6 +15,9 @@ from pipeline.derive.smear.arrays import BoolArray, FloatArray
 
 _WIDTHS_MM: Final = (0.5, 1.0, 2.0, 4.0)
 _FAINTEST: Final = 0.03  # contrast in relative fraction below which no ridge is followed
+_RINGING: Final = 0.6
+_BESIDE_MM: Final = 3.0
+_OWN_SHARE: Final = 0.4  # of its strongest part, where a streak is taken to end
 _AREA_LEAST_MM2: Final = 2.0
 _SLENDER: Final = 3.0  # a streak is at least this many times as long as wide
 
@@ -52,8 +55,12 @@ def find_streaks(wing: FloatArray, mirror: FloatArray, both: BoolArray, px_per_m
     rim = cv2.erode(seen.astype(np.uint8), np.ones((3, 3), np.uint8), iterations=round(px_per_mm / 2))
     shared[rim == 0] = 0
     streaks: list[Streak] = []
+    reach = np.ones((2 * round(_BESIDE_MM * px_per_mm) + 1,) * 2, np.uint8)
     for sign in (-1, 1):
-        streaks += _followed(sign * shared, sign, px_per_mm, (left, top))
+        # Beside a strong ridge the filter rings with the other sign.
+        beside = cv2.dilate(np.maximum(-sign * shared, 0), reach)
+        own = np.where(sign * shared > _RINGING * beside, sign * shared, 0).astype(np.float32)
+        streaks += _followed(own, sign, px_per_mm, (left, top))
     return sorted(streaks, key=lambda streak: -streak.length)
 
 
@@ -76,24 +83,33 @@ def _ridge(image: FloatArray, sigma: float) -> FloatArray:
 
 
 def _followed(shared: FloatArray, sign: int, px_per_mm: float, at: tuple[int, int]) -> list[Streak]:
+    least = _AREA_LEAST_MM2 * px_per_mm**2
     count, labels, stats, _ = cv2.connectedComponentsWithStats((shared > _FAINTEST).astype(np.uint8))
     streaks = []
     for n in range(1, count):
-        area = int(stats[n, cv2.CC_STAT_AREA])
-        if area < _AREA_LEAST_MM2 * px_per_mm**2:
+        if stats[n, cv2.CC_STAT_AREA] < least:
             continue
         x, y, w, h = (int(v) for v in stats[n, :4])
-        points = np.argwhere(labels[y : y + h, x : x + w] == n)[:, ::-1].astype(np.float32)
+        patch = np.where(labels[y : y + h, x : x + w] == n, shared[y : y + h, x : x + w], 0)
+        strong = patch > _OWN_SHARE * np.percentile(patch[patch > 0], 97)
+        points = np.argwhere(strong)[:, ::-1].astype(np.float32)
+        if len(points) < least / 2:
+            continue
         spread = points - points.mean(axis=0)
         _, _, axes = np.linalg.svd(spread[:: max(1, len(spread) // 2000)], full_matrices=False)
         along = spread @ axes[0]
         length = float(np.ptp(along)) + 1
-        width = area / length
+        width = len(points) / length
         if length < _SLENDER * width:
             continue
-        first, last = points[along.argmin()], points[along.argmax()]
-        contrast = float(np.median(shared[labels == n]))
         offset = np.array([at[0] + x, at[1] + y])
-        ends = tuple((float(p[0]), float(p[1])) for p in (first + offset, last + offset))
-        streaks.append(Streak(length, width, sign * contrast, (ends[0], ends[1])))
+        first, last = points[along.argmin()] + offset, points[along.argmax()] + offset
+        streaks.append(
+            Streak(
+                length=length,
+                width=width,
+                contrast=sign * float(np.median(patch[strong])),
+                ends=((float(first[0]), float(first[1])), (float(last[0]), float(last[1]))),
+            )
+        )
     return streaks
