@@ -1,10 +1,23 @@
 """Which commands does the edge have? Parses, calls one room, prints, sets the exit status."""
 
+import json
+import re
 import sys
+import time
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from heapq import merge
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+from typer import Argument, Option
 
-from edge.errors import BeadbookError
+from edge.errors import BeadbookError, CallError
+from edge.records import NAME_PATTERN
+
+if TYPE_CHECKING:
+    from edge.sources import Event
 
 app = typer.Typer(
     no_args_is_help=True, add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False
@@ -24,3 +37,276 @@ def run(commands: typer.Typer) -> None:
         # The reader (head, less) has gone: nothing is wrong, and nothing more can be said to it.
         sys.stderr.close()
         sys.exit(0)
+
+
+Site = Annotated[str, Option(help="The shop's name.")]
+Edge = Annotated[str, Option(help="This computer's name.")]
+Pump = Annotated[str, Option(help="The pump's name.")]
+By = Annotated[str, Option(help="Who does it.")]
+Broker = Annotated[str, Option(help="mqtt://[user:password@]host[:port]; mqtts for TLS.")]
+OutboxFile = Annotated[Path, Option("--outbox", help="File that keeps what is not receipted yet.")]
+Timeout = Annotated[float, Option(min=0.1, help="Give up when nothing is receipted for so long [s].")]
+LOCAL_BROKER = "mqtt://127.0.0.1:1883"
+DEFAULT_OUTBOX = Path("outbox.sqlite")
+
+
+@app.command()
+def replay(
+    files: Annotated[
+        list[Path], Argument(help="Gauge files (.csv, .csv.gz) and recorded streams (.ndjson).")
+    ],
+    site: Site,
+    edge: Edge,
+    pump: Pump,
+    broker: Broker = LOCAL_BROKER,
+    outbox: OutboxFile = DEFAULT_OUTBOX,
+    speed: Annotated[float, Option(min=1e-3, help="Times real time.")] = 1.0,
+    fast: Annotated[bool, Option("--fast", help="As fast as possible.")] = False,
+    pack_s: Annotated[float, Option(min=0.01, max=60, help="Seconds of gauge rows in a message.")] = 1.0,
+    photos: Annotated[Path | None, Option(help="Folder of the photographs that a stream names.")] = None,
+    offline: Annotated[
+        list[str] | None,
+        Option(help="FROM/TO: rehearse a network outage between two times of the recording."),
+    ] = None,
+    timeout: Timeout = 60.0,
+) -> None:
+    """Play recordings together, in order of time, as if they happened now; done when all is receipted.
+
+    Example: beadbook replay a.csv.gz a_records.ndjson --site hall-9 --edge edge-a --pump pump-a --fast
+    """
+    from edge.broker import parse_broker_url
+    from edge.courier import Courier
+    from edge.outbox import Outbox
+    from edge.replay import CourierThread, RecordingClock, play
+
+    check_names(site=site, edge=edge, pump=pump)
+    outages = sorted(_outage(text) for text in offline or [])
+    clock = RecordingClock()
+    courier = Courier(
+        lambda: Outbox(outbox, site, edge),
+        parse_broker_url(broker),
+        pumps=[pump],
+        clock=clock,
+        reconnect_last_s=2.0,
+    )
+    events = merge(
+        *(_events(file, site, pump, pack_s, photos) for file in files), key=lambda event: event.at_us
+    )
+    box = Outbox(outbox, site, edge)
+    first = next(events, None)
+    if first is not None:
+        clock.move_to(first.at_us)
+    with Progress() as progress, CourierThread(courier) as thread:
+        put = play(
+            _again(first, events),
+            box,
+            thread,
+            clock,
+            speed=None if fast else speed,
+            outages=outages,
+            timeout_s=timeout,
+            moved=lambda messages: progress.show(f"put {messages}, {box.depth().messages} not receipted yet"),
+        )
+    print(f"{put} messages receipted")
+
+
+@app.command()
+def capture(
+    site: Site,
+    edge: Edge,
+    pump: Pump,
+    gauges: Annotated[Path | None, Option(help="A logger's gauge file, read on as it grows.")] = None,
+    watch: Annotated[Path | None, Option(help="A folder; photographs laid in it are sent.")] = None,
+    by: By = "pump camera",
+    broker: Broker = LOCAL_BROKER,
+    outbox: OutboxFile = DEFAULT_OUTBOX,
+    from_start: Annotated[
+        bool, Option("--from-start", help="Send the rows already in the file too.")
+    ] = False,
+) -> None:
+    """Send what the gauges read and the photographs taken, until stopped. Reconnects by itself.
+
+    Example: beadbook capture --site hall-9 --edge edge-a --pump pump-a --gauges /var/log/gauges.csv
+    """
+    from edge.broker import parse_broker_url
+    from edge.capture import capture_until
+    from edge.courier import Courier
+    from edge.outbox import Outbox
+    from edge.replay import CourierThread
+    from edge.stopping import stop_signal
+
+    check_names(site=site, edge=edge, pump=pump)
+    if gauges is None and watch is None:
+        raise CallError("nothing to capture", where="capture", do="give --gauges FILE or --watch DIR or both")
+    courier = Courier(lambda: Outbox(outbox, site, edge), parse_broker_url(broker), pumps=[pump])
+    with stop_signal() as stopped, CourierThread(courier) as thread:
+        capture_until(
+            stopped,
+            Outbox(outbox, site, edge),
+            thread.check,
+            pump=pump,
+            by=by,
+            gauges=gauges,
+            watch=watch,
+            from_start=from_start,
+        )
+
+
+@app.command()
+def photo(
+    files: Annotated[list[Path], Argument(help="Photographs of smear samples.")],
+    site: Site,
+    edge: Edge,
+    pump: Pump,
+    by: By,
+    sheet: Annotated[str | None, Option(help="The printed sheet's number.")] = None,
+    taken_at: Annotated[str | None, Option(help="ISO 8601 with offset; the file's time if left out.")] = None,
+    broker: Broker = LOCAL_BROKER,
+    outbox: OutboxFile = DEFAULT_OUTBOX,
+    timeout: Timeout = 60.0,
+) -> None:
+    """Send photographs; done when the pipeline has them.
+
+    Example: beadbook photo smear.jpg --site hall-9 --edge edge-a --pump pump-a --by "R. Okafor"
+    """
+    from edge.sources.photos import photo_event
+
+    check_names(site=site, edge=edge, pump=pump)
+    at = None if taken_at is None else parse_moment(taken_at, "--taken-at")
+    _send(
+        [photo_event(file, pump=pump, by=by, taken_at=at, sheet=sheet) for file in files],
+        site,
+        edge,
+        pump,
+        broker,
+        outbox,
+        timeout,
+    )
+
+
+@app.command()
+def record(
+    kind: Annotated[str, Argument(help="snap_time, ratio_check, changeover, mixer_change, ...")],
+    fields: Annotated[list[str], Argument(help="field=value; value as JSON, or plain text.")],
+    site: Site,
+    edge: Edge,
+    pump: Pump,
+    by: By,
+    note: Annotated[str, Option(help="Anything worth knowing.")] = "",
+    at: Annotated[str | None, Option(help="ISO 8601 with offset; now if left out.")] = None,
+    broker: Broker = LOCAL_BROKER,
+    outbox: OutboxFile = DEFAULT_OUTBOX,
+    timeout: Timeout = 60.0,
+) -> None:
+    """Send one record; done when the pipeline has it.
+
+    Example: beadbook record snap_time minutes=42 --site hall-9 --edge edge-a --pump pump-a --by "R. Okafor"
+    """
+    from edge.ids import uuid7
+    from edge.records import decode_record, encode_record
+    from edge.sources import Event
+    from edge.wire import Channel
+
+    check_names(site=site, edge=edge, pump=pump)
+    moment = datetime.now(UTC) if at is None else parse_moment(at, "--at")
+    told: dict[str, Any] = dict(_field(text) for text in fields)
+    head = {"kind": kind, "id": str(uuid7()), "site": site, "pump": pump, "at": moment.isoformat(), "by": by}
+    checked = decode_record(json.dumps({**told, **head, "note": note}).encode(), f"record {kind}")
+    event = Event(round(moment.timestamp() * 1e6), Channel.RECORD, encode_record(checked))
+    _send([event], site, edge, pump, broker, outbox, timeout)
+
+
+def _send(
+    events: list["Event"], site: str, edge: str, pump: str, broker: str, outbox: Path, timeout: float
+) -> None:
+    """Put events into the outbox and see them receipted."""
+    from edge.broker import parse_broker_url
+    from edge.courier import Courier
+    from edge.outbox import Outbox
+    from edge.replay import CourierThread, RecordingClock, play
+
+    courier = Courier(lambda: Outbox(outbox, site, edge), parse_broker_url(broker), pumps=[pump])
+    with CourierThread(courier) as thread:
+        put = play(
+            events, Outbox(outbox, site, edge), thread, RecordingClock(), speed=None, timeout_s=timeout
+        )
+    print(f"{put} messages receipted")
+
+
+def _events(file: Path, site: str, pump: str, pack_s: float, photos: Path | None) -> Iterator["Event"]:
+    from edge.gaugefile import read_gauge_file
+    from edge.sources.gauges import pack_events
+    from edge.sources.stream import read_stream
+
+    if ".ndjson" in file.suffixes:
+        return read_stream(file, site, photos)
+    return pack_events(read_gauge_file(file), site, pump, pack_s)
+
+
+def _again(first: "Event | None", rest: Iterator["Event"]) -> Iterator["Event"]:
+    if first is not None:
+        yield first
+        yield from rest
+
+
+def _outage(text: str) -> Any:
+    from edge.replay import Outage
+
+    start, _, end = text.partition("/")
+    outage = Outage(parse_moment(start, "--offline"), parse_moment(end, "--offline"))
+    if outage.back_at <= outage.lost_at:
+        raise CallError(f"{text!r} ends before it begins", where="--offline", do="give it as FROM/TO")
+    return outage
+
+
+def _field(text: str) -> tuple[str, Any]:
+    name, sign, value = text.partition("=")
+    if not sign:
+        raise CallError(f"{text!r} has no value", where="record", do="write it as field=value")
+    try:
+        return name, json.loads(value)
+    except ValueError:
+        return name, value
+
+
+def parse_moment(text: str, where: str) -> datetime:
+    """An aware time. Raises CallError if it is none."""
+    try:
+        moment = datetime.fromisoformat(text.strip())
+    except ValueError:
+        raise CallError(f"{text!r} is no time", where=where, do="write it as 2026-10-14T12:40:00Z") from None
+    if moment.tzinfo is None:
+        raise CallError(f"{text!r} has no offset", where=where, do="add Z, or an offset such as -05:00")
+    return moment.astimezone(UTC)
+
+
+def check_names(**names: str) -> None:
+    """Raise CallError for a name that could not travel in a topic."""
+    for option, name in names.items():
+        if not re.match(NAME_PATTERN, name):
+            raise CallError(
+                f"{name!r} can't be a name",
+                where=f"--{option}",
+                do="use small letters, digits and hyphens, as in pump-a",
+            )
+
+
+class Progress:
+    """One line on standard error that changes in place; nothing where it is no terminal."""
+
+    def __init__(self) -> None:
+        self._shown_at = 0.0
+
+    def __enter__(self) -> "Progress":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._shown_at:
+            print(file=sys.stderr)
+
+    def show(self, text: str) -> None:
+        """Show how far it is, a few times a second."""
+        now = time.monotonic()
+        if sys.stderr.isatty() and now - self._shown_at > 0.2:
+            self._shown_at = now
+            print(f"\r\x1b[K{text}", end="", file=sys.stderr, flush=True)

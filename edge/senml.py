@@ -7,6 +7,7 @@ base and own value (4.5.4), order of a resolved pack (4.6), units (12.1).
 import math
 import re
 from collections.abc import Iterable, Sequence
+from itertools import pairwise
 from typing import Any, Final, NamedTuple
 
 import msgspec
@@ -23,6 +24,7 @@ TIME_MAX: Final = 4_102_444_800.0  # year 2100 [s]: a later clock is a broken on
 
 _NAME: Final = re.compile(r"^[A-Za-z0-9][A-Za-z0-9\-:./_]*$")
 _PUMP: Final = re.compile(NAME_PATTERN)
+_GAUGE: Final = {gauge.value: gauge for gauge in Gauge}
 
 
 class SenMLRecord(Struct, omit_defaults=True):
@@ -137,26 +139,35 @@ def resolve(records: Sequence[SenMLRecord], now: float) -> list[Resolved]:
     return resolved
 
 
-class GaugeRows(NamedTuple):
-    """Readings of one pump. at_us : Unix [us], rising; values : a row each, one value a gauge or None."""
+class GaugeColumns(NamedTuple):
+    """Readings of one pump. at_us : (N,) Unix [us], rising; values : (N,) a gauge, None where it has none."""
 
     pump: str
     at_us: list[int]
-    values: list[dict[Gauge, float]]
+    values: dict[Gauge, list[float | None]]
 
 
-def gauge_rows(payload: bytes, site: str, now: float) -> list[GaugeRows]:
+def gauge_columns(payload: bytes, site: str, now: float) -> list[GaugeColumns]:
     """Gauge readings in a pack, by pump; readings of one moment share a row.
 
+    now : Unix [s], what relative times count from
     Raises InputError if a name is not <site>/<pump>/<gauge>, a gauge is unknown, or a unit is not its own.
     """
-    pumps: dict[str, dict[int, dict[Gauge, float]]] = {}
-    split: dict[str, tuple[str, Gauge]] = {}
+    if len(payload) <= PACK_BYTES_MAX:
+        try:
+            plain = _plain_columns(_plain_decoder.decode(payload), site)
+        except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
+            plain = None
+        if plain is not None:
+            return [plain]
+    return _resolved_columns(payload, site, now)
+
+
+def _resolved_columns(payload: bytes, site: str, now: float) -> list[GaugeColumns]:
+    """As gauge_columns, for any pack there is: slower."""
+    pumps: dict[str, GaugeColumns] = {}
     for one in resolve(decode_pack(payload), now):
-        place = split.get(one.name)
-        if place is None:
-            place = split[one.name] = _place(one.name, site)
-        pump, gauge = place
+        pump, gauge = _place(one.name, site)
         if one.unit != GAUGE_UNIT[gauge]:
             raise _refuse(
                 f"{one.name} comes in {one.unit or 'no unit'}, not {GAUGE_UNIT[gauge]}",
@@ -164,10 +175,81 @@ def gauge_rows(payload: bytes, site: str, now: float) -> list[GaugeRows]:
             )
         if isinstance(one.value, bool) or not isinstance(one.value, float | int):
             raise _refuse(f"{one.name} has {one.value!r} where a number belongs")
-        rows = pumps.setdefault(pump, {})
+        columns = pumps.setdefault(pump, GaugeColumns(pump, [], {}))
+        at_us = round(one.time * 1e6)
+        if not columns.at_us or columns.at_us[-1] != at_us:
+            columns.at_us.append(at_us)
+        column = columns.values.setdefault(gauge, [])
         # The first reading of a moment stands: the same sample twice is one sample.
-        rows.setdefault(round(one.time * 1e6), {}).setdefault(gauge, float(one.value))
-    return [GaugeRows(pump, list(rows), list(rows.values())) for pump, rows in pumps.items()]
+        if len(column) < len(columns.at_us):
+            column += [None] * (len(columns.at_us) - 1 - len(column))
+            column.append(float(one.value))
+    for columns in pumps.values():
+        _fill(columns)
+    return list(pumps.values())
+
+
+class _Plain(Struct, gc=False, forbid_unknown_fields=True):
+    """A record of the packs that pack_rows makes: base fields in the first one only, numbers only."""
+
+    v: float
+    n: str
+    t: float = 0.0
+    u: str | None = None
+    bn: str | None = None
+    bt: float | None = None
+    bu: str | None = None
+
+
+_plain_decoder: Final = msgspec.json.Decoder(list[_Plain])
+
+
+def _plain_columns(records: list[_Plain], site: str) -> GaugeColumns | None:
+    """Columns of a pack such as pack_rows makes, just as the slow way gives them; None for any other."""
+    if not records or records[0].bt is None or records[0].bn is None:
+        return None
+    base_name, base_time, base_unit = records[0].bn, records[0].bt, records[0].bu
+    parts = base_name.split("/")
+    if len(parts) != 3 or parts[0] != site or parts[2] or not _PUMP.match(parts[1]):
+        return None
+    if not base_time + records[0].t >= RELATIVE_BELOW or base_time + records[-1].t >= TIME_MAX:
+        return None
+    records[0].bn = records[0].bt = records[0].bu = None
+    columns = GaugeColumns(parts[1], [], {})
+    column_of: dict[tuple[str, str | None], list[float | None]] = {}
+    at_us = columns.at_us
+    rows, last = 0, -math.inf
+    for record in records:
+        time = record.t
+        if time != last:
+            if time < last:
+                return None
+            last = time
+            at_us.append(round((base_time + time) * 1e6))
+            rows += 1
+        column = column_of.get((record.n, record.u))
+        if column is None:
+            # A gauge's unit is its own, so a second name or unit for the same gauge goes the slow way.
+            gauge = _GAUGE.get(record.n)
+            if gauge is None or gauge in columns.values or (record.u or base_unit) != GAUGE_UNIT[gauge]:
+                return None
+            column = column_of[record.n, record.u] = columns.values[gauge] = []
+        if (missing := rows - 1 - len(column)) > 0:
+            column += [None] * missing
+        elif missing < 0:
+            return None
+        column.append(record.v)
+        if record.bn is not None or record.bt is not None or record.bu is not None:
+            return None
+    if any(a == b for a, b in pairwise(at_us)):
+        return None
+    _fill(columns)
+    return columns
+
+
+def _fill(columns: GaugeColumns) -> None:
+    for column in columns.values.values():
+        column += [None] * (len(columns.at_us) - len(column))
 
 
 def _place(name: str, site: str) -> tuple[str, Gauge]:

@@ -4,6 +4,7 @@ beadbook/v1/<site>/<edge>/gauges/<stream>/<seq>   SenML JSON pack (senml.py)
 beadbook/v1/<site>/<edge>/photo/<stream>/<seq>    head length (4 bytes, big endian), JSON head, the photo
 beadbook/v1/<site>/<edge>/record/<stream>/<seq>   one JSON record (records.py)
 beadbook/v1/<site>/<edge>/receipt/<stream>        retained: all through this seq is durable
+beadbook/v1/<site>/<edge>/outbox/<stream>         retained: where the outbox begins, and what it holds
 beadbook/v1/<site>/<pump>/release                 retained: may the pump make units
 beadbook/v1/<site>/<edge>/gauges                  plain SenML from a foreign device, no stream and seq
 """
@@ -20,10 +21,16 @@ from edge.errors import InputError
 from edge.records import NAME_PATTERN, Moment, Name, Sha256, Text
 
 ROOT: Final = "beadbook/v1"
-UPWARD: Final = (f"{ROOT}/+/+/gauges/#", f"{ROOT}/+/+/photo/#", f"{ROOT}/+/+/record/#")
+UPWARD: Final = (
+    f"{ROOT}/+/+/gauges/#",
+    f"{ROOT}/+/+/photo/#",
+    f"{ROOT}/+/+/record/#",
+    f"{ROOT}/+/+/outbox/+",
+)
 HEAD_BYTES_MAX: Final = 64 * 1024
 PHOTO_BYTES_MAX: Final = 32 * 1024 * 1024
 
+OUTBOX: Final = "outbox"
 _NAME: Final = re.compile(NAME_PATTERN)
 _STREAM: Final = re.compile(r"^[0-9a-f]{32}$")
 _SEQ: Final = re.compile(r"^[1-9][0-9]{0,17}$")
@@ -71,6 +78,18 @@ def parse_topic(topic: str) -> Address:
     )
 
 
+def outbox_topic(site: str, edge: str, stream: str) -> str:
+    """Where an outbox says what it holds."""
+    return f"{ROOT}/{site}/{edge}/{OUTBOX}/{stream}"
+
+
+def stream_of_outbox(topic: str) -> str | None:
+    """The stream an outbox's topic speaks of; None for any other topic."""
+    parts = topic.split("/")
+    told = len(parts) == 6 and topic.startswith(ROOT + "/") and parts[4] == OUTBOX
+    return parts[5] if told and _STREAM.match(parts[5]) else None
+
+
 def receipt_topic(site: str, edge: str, stream: str) -> str:
     """Where the pipeline says what is durable."""
     return f"{ROOT}/{site}/{edge}/receipt/{stream}"
@@ -88,6 +107,17 @@ class Receipt(Struct, frozen=True, omit_defaults=False):
     also: tuple[int, ...] = ()
 
 
+class OutboxNote(Struct, frozen=True, kw_only=True):
+    """What an outbox holds. first : lowest seq not receipted yet, or the next one; held : messages in it.
+
+    All below `first` was receipted once. A pipeline that misses some of it (a new or restored home) learns
+    here that waiting for it is in vain.
+    """
+
+    first: Annotated[int, Meta(ge=1)]
+    held: Annotated[int, Meta(ge=0)]
+
+
 class PhotoHead(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
     """What travels in front of a photograph."""
 
@@ -101,6 +131,7 @@ class PhotoHead(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, o
 
 _head_decoder: Final = msgspec.json.Decoder(PhotoHead)
 _receipt_decoder: Final = msgspec.json.Decoder(Receipt)
+_note_decoder: Final = msgspec.json.Decoder(OutboxNote)
 
 
 def decode_receipt(payload: bytes) -> Receipt:
@@ -110,6 +141,16 @@ def decode_receipt(payload: bytes) -> Receipt:
     except (msgspec.DecodeError, UnicodeDecodeError) as error:
         raise InputError(
             f"not a receipt: {error}", where="receipt", do="check who else publishes there"
+        ) from None
+
+
+def decode_outbox_note(payload: bytes) -> OutboxNote:
+    """The note in a payload. Raises InputError."""
+    try:
+        return _note_decoder.decode(payload)
+    except (msgspec.DecodeError, UnicodeDecodeError) as error:
+        raise InputError(
+            f"not an outbox's note: {error}", where="outbox note", do="check who else publishes there"
         ) from None
 
 

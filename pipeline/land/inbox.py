@@ -1,0 +1,158 @@
+"""What has arrived from the broker? Messages in batches worth a commit; receipts back to the edges.
+
+A message that will get a receipt is acknowledged to the broker as it comes, so that the broker's small window
+is no brake: its outbox keeps it, and sends it again until the receipt. One that gets none (a foreign
+device's) is acknowledged when it is durable, and so is everything while too much waits in memory.
+"""
+
+import logging
+import ssl
+import threading
+import time
+from collections.abc import Iterable, Mapping
+from contextlib import suppress
+from datetime import UTC, datetime
+from typing import Any, Final
+
+import msgspec
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+
+from edge.broker import BrokerUrl
+from edge.wire import UPWARD, Receipt, receipt_topic
+from pipeline.land.landing import Message
+
+log = logging.getLogger(__name__)
+
+BATCH_MESSAGES: Final = 2_000
+BATCH_BYTES: Final = 16 * 1024 * 1024
+HELD_BYTES_MAX: Final = 128 * 1024 * 1024
+# A trickle of gauge packs is gathered for longer, so that a day makes fewer files. Where somebody waits for a
+# verdict, a drain runs, or the broker waits for an acknowledgement (20 at most, by default), it is not.
+TRICKLE_S: Final = 1.0
+PROMPT_S: Final = 0.1
+TRICKLE_MESSAGES: Final = 50
+FOREIGN_MESSAGES: Final = 15
+_KEEPALIVE_S: Final = 30
+_RECONNECT_LAST_S: Final = 15
+
+
+class Inbox:
+    """A subscription to all that edges send. `gather` and `receipt` belong to the thread that lands."""
+
+    def __init__(self, broker: BrokerUrl, client_id: str) -> None:
+        """client_id : the home's own, so that a broker keeps foreign devices' messages for it."""
+        self._broker = broker
+        self._ready = threading.Condition()
+        self._waiting: list[Message] = []
+        self._bytes = 0
+        self._foreign = 0
+        self._prompt = False
+        self._first_at = 0.0
+        self._connection = 0
+        self.connected = threading.Event()
+        self._client = client = mqtt.Client(
+            CallbackAPIVersion.VERSION2, client_id=client_id, clean_session=False, manual_ack=True
+        )
+        client.max_inflight_messages_set(0)
+        client.reconnect_delay_set(1, _RECONNECT_LAST_S)
+        if broker.user is not None:
+            client.username_pw_set(broker.user, broker.password)
+        if broker.tls:
+            client.tls_set_context(ssl.create_default_context())
+        client.on_connect = self._on_connect
+        client.on_disconnect = self._on_disconnect
+        client.on_connect_fail = self._on_connect_fail
+        client.on_subscribe = lambda *_: self.connected.set()
+        client.on_message = self._on_message
+
+    def __enter__(self) -> "Inbox":
+        self._client.connect_async(self._broker.host, self._broker.port, keepalive=_KEEPALIVE_S)
+        self._client.loop_start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        with suppress(OSError):
+            self._client.disconnect()
+        self._client.loop_stop()
+
+    def gather(self, timeout_s: float) -> list[Message]:
+        """The next batch, when it is worth a commit; empty if nothing has come for `timeout_s`."""
+        deadline = time.monotonic() + timeout_s
+        with self._ready:
+            while True:
+                now = time.monotonic()
+                due = self._due() if self._waiting else deadline
+                if now >= due:
+                    return self._take()
+                self._ready.wait(due - now)
+
+    def _due(self) -> float:
+        """When the waiting messages are to be landed. Monotonic [s]."""
+        if (
+            len(self._waiting) >= BATCH_MESSAGES
+            or self._bytes >= BATCH_BYTES
+            or self._foreign >= FOREIGN_MESSAGES
+        ):
+            return 0.0
+        prompt = self._prompt or len(self._waiting) >= TRICKLE_MESSAGES
+        return self._first_at + (PROMPT_S if prompt else TRICKLE_S)
+
+    def _take(self) -> list[Message]:
+        taken, self._waiting = self._waiting, []
+        self._bytes, self._foreign, self._prompt = 0, 0, False
+        return taken
+
+    def receipt(self, through: Mapping[tuple[str, str, str], int]) -> None:
+        """Tell outboxes what is durable: (site, edge, stream) -> seq."""
+        for (site, edge, stream), seq in through.items():
+            payload = msgspec.json.encode(Receipt(through=seq))
+            self._client.publish(receipt_topic(site, edge, stream), payload, qos=1, retain=True)
+
+    def acknowledge(self, messages: Iterable[Message]) -> None:
+        """Tell the broker that these are durable, as far as it waits for it."""
+        for message in messages:
+            if message.handle is not None and message.handle[0] == self._connection:
+                self._client.ack(message.handle[1], 1)
+
+    # -- called by the client's own thread
+
+    def _on_connect(self, client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _more: Any) -> None:
+        if reason.is_failure:
+            log.error("broker refuses us broker=%s reason=%s", self._broker, reason)
+            return
+        # Ids of messages belong to a connection; the broker sends again what it has no acknowledgement for.
+        self._connection += 1
+        log.info("subscribed broker=%s", self._broker)
+        client.subscribe([(topic, 1) for topic in UPWARD])
+
+    def _on_disconnect(self, _client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _more: Any) -> None:
+        self.connected.clear()
+        if reason.is_failure:
+            log.warning("contact lost broker=%s reason=%s", self._broker, reason)
+
+    def _on_connect_fail(self, _client: mqtt.Client, _data: Any) -> None:
+        log.warning("no contact broker=%s, trying again", self._broker)
+
+    def _on_message(self, client: mqtt.Client, _data: Any, arrived: mqtt.MQTTMessage) -> None:
+        try:
+            topic = arrived.topic
+        except UnicodeDecodeError:
+            client.ack(arrived.mid, arrived.qos)
+            return
+        parts = topic.count("/")
+        foreign = parts == 4
+        late = arrived.qos == 1 and (foreign or self._bytes > HELD_BYTES_MAX)
+        handle = (self._connection, arrived.mid) if late else None
+        payload = bytes(arrived.payload)
+        message = Message(topic, payload, datetime.now(UTC), handle)
+        with self._ready:
+            if not self._waiting:
+                self._first_at = time.monotonic()
+            self._waiting.append(message)
+            self._bytes += len(payload)
+            self._foreign += late
+            self._prompt |= "/photo/" in topic or "/record/" in topic
+            self._ready.notify()
+        if arrived.qos == 1 and not late:
+            client.ack(arrived.mid, 1)

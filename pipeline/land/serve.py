@@ -1,0 +1,126 @@
+"""How does landing go on? Batch after batch: committed, receipted, acknowledged, until it is stopped."""
+
+import logging
+import secrets
+import threading
+import time
+from collections.abc import Callable
+from typing import Final
+
+from deltalake.exceptions import DeltaError
+
+from edge.broker import BrokerUrl
+from edge.errors import InputError
+from edge.files import write_durably
+from edge.wire import decode_outbox_note, stream_of_outbox
+from pipeline.history import History
+from pipeline.land.inbox import Inbox
+from pipeline.land.landing import Landed, Landing, Message, PumpDay
+
+log = logging.getLogger(__name__)
+
+COMPACT_EVERY: Final = 200  # commits
+_LOOK_S: Final = 0.25
+_RETRY_FIRST_S: Final = 1.0
+_RETRY_LAST_S: Final = 30.0
+
+
+def serve_until(
+    stopped: threading.Event,
+    broker: BrokerUrl,
+    history: History,
+    *,
+    until_idle_s: float | None = None,
+    landed: Callable[[set[PumpDay]], None] = lambda _touched: None,
+    ready: Callable[[], None] = lambda: None,
+) -> Landed:
+    """Land all that edges send until `stopped`; what was moved in all.
+
+    until_idle_s : stop as well when nothing has arrived for so long [s]
+    landed : called after each commit with the pumps and UTC dates that have new rows
+    ready : called once, when messages are being received
+    Raises InputError if another landing holds the home.
+    """
+    total = Landed({}, set())
+    with history.only_landing(), Inbox(broker, _client_id(history)) as inbox:
+        landing = Landing(history)
+        quiet_since = time.monotonic()
+        batches = 0
+        told = False
+        while not stopped.is_set():
+            if not told and inbox.connected.is_set():
+                told = True
+                ready()
+            messages = inbox.gather(_LOOK_S)
+            if not messages:
+                if until_idle_s is not None and time.monotonic() - quiet_since >= until_idle_s:
+                    break
+                continue
+            quiet_since = time.monotonic()
+            moved = _land(landing, inbox, messages, stopped)
+            if moved is None:
+                continue
+            total = add_up(total, moved)
+            if moved.touched:
+                landed(moved.touched)
+            batches += 1
+            if batches % COMPACT_EVERY == 0:
+                history.compact()
+        history.compact()
+    return total
+
+
+def _land(landing: Landing, inbox: Inbox, messages: list[Message], stopped: threading.Event) -> Landed | None:
+    """One batch, from decoding to acknowledgement; None if it could not be committed and will come again."""
+    began = time.monotonic()
+    sent: list[Message] = []
+    for message in messages:
+        stream = stream_of_outbox(message.topic)
+        if stream is None:
+            sent.append(message)
+            continue
+        try:
+            landing.note(stream, decode_outbox_note(message.payload))
+        except InputError as error:
+            log.error("note refused topic=%.200s reason=%s", message.topic, error)
+    wait_s = _RETRY_FIRST_S
+    while True:
+        try:
+            moved = landing.land(sent)
+            break
+        except (OSError, DeltaError) as error:
+            landing.forget()
+            log.error("nothing can be committed, trying again in %.0f s reason=%s", wait_s, error)
+            if stopped.wait(wait_s):
+                return None
+            wait_s = min(2 * wait_s, _RETRY_LAST_S)
+    inbox.receipt(moved.through)
+    inbox.acknowledge(messages)
+    log.info(
+        "landed messages=%d samples=%d records=%d photos=%d rejected=%d already=%d in_ms=%d",
+        len(sent),
+        moved.samples,
+        moved.records,
+        moved.photos,
+        moved.rejected,
+        moved.already,
+        (time.monotonic() - began) * 1000,
+    )
+    return moved
+
+
+def add_up(one: Landed, other: Landed) -> Landed:
+    """What two batches moved together."""
+    return Landed(
+        {**one.through, **other.through},
+        one.touched | other.touched,
+        *(a + b for a, b in zip(one[2:], other[2:], strict=True)),
+    )
+
+
+def _client_id(history: History) -> str:
+    """This home's own name at a broker."""
+    path = history.home / "landing.id"
+    if not path.exists():
+        write_durably(path, secrets.token_hex(8).encode())
+    return f"beadbook-land-{path.read_text()}"
