@@ -90,6 +90,7 @@ class Courier:
     def run(self) -> None:
         """Send until stopped. Connects again by itself, however long that takes."""
         self._outbox = self._open_outbox()
+        self._receipts = receipt_topic(self._outbox.site, self._outbox.edge, self._outbox.stream)
         try:
             with self._outbox.only_sender():
                 self._run()
@@ -157,13 +158,12 @@ class Courier:
         client.on_message = self._on_message
         subscribed: list[bool] = []
         refusals: list[str] = []
-        receipts = receipt_topic(self._outbox.site, self._outbox.edge, self._outbox.stream)
 
         def on_connect(client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
             if reason.is_failure:
                 refusals.append(f"refused: {reason}")
             else:
-                client.subscribe(receipts, qos=1)
+                client.subscribe(self._receipts, qos=1)
 
         client.on_connect = on_connect
         client.on_subscribe = lambda *_: subscribed.append(True)
@@ -236,6 +236,8 @@ class Courier:
         self._sent_through = self._outbox.first() - 1
 
     def _on_message(self, _client: mqtt.Client, _userdata: object, message: mqtt.MQTTMessage) -> None:
+        if message.topic != self._receipts:
+            return  # amqtt hands a client that comes back other clients' retained messages too
         try:
             receipt = decode_receipt(bytes(message.payload))
             self._outbox.receipted(receipt)

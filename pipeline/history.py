@@ -1,8 +1,8 @@
-"""Where does everything stand? Delta tables under one folder: appended once, read by anyone, safe from a power cut.
+"""Where does everything stand? Delta tables in one folder: appended once, read by anyone, safe from a power cut.
 
-A commit is durable when `append` returns: data files and their folders are synced before the log names them,
-and the log entry after. `deltalake` itself syncs nothing. Readers need no lock, in any process; one landing at
-a time holds the home.
+A commit is durable when `append` returns: data files and their folders are synced before the log names
+them, and the log entry after. `deltalake` itself syncs nothing. Readers need no lock, in any process; one
+landing at a time holds the home.
 """
 
 import fcntl
