@@ -61,9 +61,10 @@ def _parts(summary: ShiftSummary) -> Iterator[RenderableType]:
 
 def _headline(summary: ShiftSummary, zone: tzinfo) -> str:
     so_far = f", so far (known until {_clock(summary.so_far, zone)})" if summary.so_far else ""
+    hours = f"{_clock(summary.start, zone)} to {_clock(summary.end, zone)} {summary.time_zone}"
     return (
         f"{summary.site} · {summary.pump} · {summary.day:%a %d %b %Y} · "
-        f"shift {summary.shift} {summary.name} · {_clock(summary.start, zone)} to {_clock(summary.end, zone)} {summary.time_zone}{so_far}"
+        f"shift {summary.shift} {summary.name} · {hours}{so_far}"
     )
 
 

@@ -1,0 +1,150 @@
+"""What has been written down, and is it still as it came? The logbook, and what can be checked of it.
+
+`verify` checks what the history itself can tell: every record parses and says what its columns say, no id
+stands twice with different words, every photograph's bytes match the digest they are filed under, and the log
+of each landed table has removed no rows. It does not yet find a row that was never there.
+"""
+
+import hashlib
+import json
+from collections.abc import Iterator
+from datetime import datetime
+from pathlib import Path
+
+import duckdb
+from msgspec import Struct
+
+from edge.errors import InputError
+from edge.records import decode_record, kind_of
+from pipeline.history import History
+from pipeline.join.open import connect
+from pipeline.tables import LANDED
+
+
+class Entry(Struct, frozen=True):
+    """A row of the view logbook."""
+
+    time: datetime
+    site: str
+    pump: str
+    person: str
+    what: str
+    text: str
+    ref: str
+    superseded_by: str | None = None
+    landed_at: datetime | None = None
+
+
+class Check(Struct, frozen=True):
+    """One thing verified. wrong : a sentence for each place where it does not hold."""
+
+    what: str
+    looked_at: int
+    wrong: tuple[str, ...] = ()
+
+
+def entries(
+    home: Path,
+    site: str | None = None,
+    pump: str | None = None,
+    since: datetime | None = None,
+    until: datetime | None = None,
+) -> list[Entry]:
+    """Entries in order of time; every filter may be left out."""
+    connection = connect(home)
+    rows = connection.execute(
+        """
+        SELECT time, site, pump, person, what, text, ref, superseded_by, landed_at FROM logbook
+        WHERE site = coalesce($site, site) AND pump = coalesce($pump, pump)
+        AND time >= coalesce($since, time) AND ($until IS NULL OR time < $until)
+        ORDER BY time, ref
+        """,
+        {"site": site, "pump": pump, "since": since, "until": until},
+    ).fetchall()
+    return [Entry(*row) for row in rows]
+
+
+def verify(home: Path) -> list[Check]:
+    """Every check, in turn."""
+    connection = connect(home)
+    return [_records(connection), _photos(connection, home), *_logs(home)]
+
+
+def _records(connection: duckdb.DuckDBPyConnection) -> Check:
+    rows = connection.execute(
+        'SELECT id, site, pump, "at", "by", kind, note, body FROM history.records ORDER BY id, landed_at'
+    ).fetchall()
+    wrong: list[str] = []
+    said: dict[str, str] = {}
+    for ref, site, pump, at, by, kind, note, body in rows:
+        try:
+            record = decode_record(body.encode(), f"record {ref}")
+        except InputError as error:
+            wrong.append(str(error))
+            continue
+        columns = (
+            str(record.id),
+            record.site,
+            record.pump,
+            record.at,
+            record.by,
+            kind_of(record),
+            record.note,
+        )
+        if columns != (ref, site, pump, at, by, kind, note):
+            wrong.append(f"record {ref}: its columns do not say what its body says.")
+        if said.setdefault(ref, body) != body:
+            wrong.append(f"record {ref}: it stands twice, with different words.")
+    return Check("records parse, agree with their columns, and stand once", len(rows), tuple(wrong))
+
+
+def _photos(connection: duckdb.DuckDBPyConnection, home: Path) -> Check:
+    digests = [row[0] for row in connection.execute("SELECT DISTINCT sha256 FROM history.photos").fetchall()]
+    wrong = []
+    for digest in sorted(digests):
+        path = home / "photos" / digest[:2] / digest
+        try:
+            found = hashlib.sha256(path.read_bytes()).hexdigest()
+        except OSError:
+            wrong.append(f"photo {digest}: its file is gone.")
+            continue
+        if found != digest:
+            wrong.append(f"photo {digest}: its bytes have changed, their digest is now {found}.")
+    return Check("photographs match the digest they are filed under", len(digests), tuple(wrong))
+
+
+def _logs(home: Path) -> Iterator[Check]:
+    """No commit of a landed table may take rows away; compaction takes files away and no rows."""
+    history = History(home)
+    for name in LANDED:
+        log = sorted((home / "history" / name / "_delta_log").glob("*.json"))
+        wrong: list[str] = []
+        rows_in: dict[str, int] = {}
+        for expected, entry in enumerate(log, int(log[0].stem) if log else 0):
+            if int(entry.stem) != expected:
+                wrong.append(f"table {name}: version {expected} is gone from its log.")
+                break
+            try:
+                added, removed = _rows_moved(entry, rows_in)
+            except (OSError, ValueError, KeyError):
+                wrong.append(f"table {name}, version {expected}: its log entry can't be read.")
+                break
+            if removed > added:
+                wrong.append(f"table {name}, version {expected}: {removed - added} rows were removed.")
+        gone = [path for path in map(Path, history.files(name)) if not path.is_file()]
+        wrong += [f"table {name}: file {path.name} is gone." for path in gone]
+        yield Check(f"table {name} has only ever grown", len(log), tuple(wrong))
+
+
+def _rows_moved(entry: Path, rows_in: dict[str, int]) -> tuple[int, int]:
+    """Rows that one commit adds and removes. rows_in : rows of each file yet named, brought up to date."""
+    added = removed = 0
+    for line in entry.read_text(encoding="utf-8").splitlines():
+        action = json.loads(line)
+        if "add" in action:
+            count = int(json.loads(action["add"].get("stats") or "{}").get("numRecords", 0))
+            rows_in[action["add"]["path"]] = count
+            added += count
+        elif "remove" in action:
+            removed += rows_in.pop(action["remove"]["path"], 0)
+    return added, removed
