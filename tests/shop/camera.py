@@ -43,7 +43,8 @@ class Camera:
     motion_px: float = 0.0
     motion_deg: float = 0.0
     noise: float = 0.006  # deviation at white, linear
-    exposure: float = 0.72  # of the paper, linear
+    exposure: float = 0.72  # of the brightest paper, linear
+    balanced: float = 0.8  # how much of the lamp's colour the phone takes off by itself
     white_error: tuple[float, float] = (1.0, 1.0)  # red and blue gains left over by the phone
     contrast: float = 0.15  # of the phone's tone curve, 0 plain sRGB
     sharpen: float = 0.3
@@ -132,12 +133,19 @@ def homography(sheet_mm: tuple[float, float], px_per_mm: float, camera: Camera) 
     return lens @ pose @ to_mm, focal / distance
 
 
-def expose(linear: Array, camera: Camera, paper: float, rng: np.random.Generator) -> NDArray[np.uint8]:
-    """(H, W, 3) sRGB of a linear picture. paper : its green level there, which the phone exposes for."""
+def expose(
+    linear: Array, camera: Camera, lamp: Array, paper: float, rng: np.random.Generator
+) -> NDArray[np.uint8]:
+    """(H, W, 3) sRGB of a linear picture.
+
+    lamp : (3,) its colour, which the phone balances; paper : level of the brightest, which it exposes for
+    """
     height, width = linear.shape[:2]
     y, x = np.mgrid[:height, :width]
     off = ((x / width - 0.5) ** 2 + (y / height - 0.5) ** 2) / 0.5
-    picture = linear * (camera.exposure / paper) * (1 - camera.vignette * off[..., None])
+    picture = (
+        linear / lamp**camera.balanced * (camera.exposure / paper) * (1 - camera.vignette * off[..., None])
+    )
     picture = cv2.GaussianBlur(picture, (0, 0), camera.blur_px)
     if camera.motion_px > 1:
         picture = cv2.filter2D(picture, -1, _smear(camera.motion_px, camera.motion_deg))

@@ -18,7 +18,7 @@ from PIL import Image
 from scipy.ndimage import gaussian_filter
 
 from pipeline.derive.smear.sheet import PAGE_MM, Page, draw_sheet
-from tests.shop.camera import Camera, Light, expose, homography, shade, table_top
+from tests.shop.camera import Camera, Light, expose, homography, lamp_rgb, shade, table_top
 from tests.shop.day import SHOP, SITE, ZONE, at
 from tests.shop.film import (
     COV_BAD,
@@ -98,8 +98,9 @@ def render(spec: PhotoSpec, seed: int) -> tuple[NDArray[np.uint8], Truth]:
     cover = cv2.warpPerspective(np.ones(soft.shape[:2]), transform, (width, height), flags=cv2.INTER_LINEAR)
     drop = cv2.GaussianBlur(np.roll(cover, (6, 5), (0, 1)), (0, 0), 7)
     picture = picture + (1 - cover[..., None]) * table * (1 - 0.35 * drop[..., None])
-    paper = float(np.quantile(shaded[..., 1], 0.8))
-    image = expose(picture, spec.camera, paper, rng)
+    lamp = lamp_rgb(spec.light.kelvin)
+    paper = float(np.quantile((shaded / lamp**spec.camera.balanced).max(axis=-1), 0.97))
+    image = expose(picture, spec.camera, lamp, paper, rng)
     truth = Truth(
         cov=round(film.cov, 4),
         mix=grade(film.cov),
