@@ -1,4 +1,4 @@
-"""Where does everything stand? Delta tables in one folder: appended once, read by anyone, safe from a power cut.
+"""Where does everything stand? Delta tables in one folder: appended once, read by anyone, safe when power fails.
 
 A commit is durable when `append` returns: data files and their folders are synced before the log names
 them, and the log entry after. `deltalake` itself syncs nothing. Readers need no lock, in any process; one
@@ -118,12 +118,10 @@ class History:
         if rows.num_rows or transactions:
             self._commit(name, self._write_files(name, rows), "append", None, transactions)
 
-    def replace_day(
-        self, name: str, rows: pa.Table, site: str, pump: str, day: date, transactions: Mapping[str, int]
-    ) -> None:
+    def replace_day(self, name: str, rows: pa.Table, site: str, pump: str, day: date) -> None:
         """Put `rows` in place of all that a table split by day holds of a pump's day, as one commit."""
         place: Filters = [("site", "=", site), ("pump", "=", pump), ("day", "=", day.isoformat())]
-        self._commit(name, self._write_files(name, rows), "overwrite", place, transactions)
+        self._commit(name, self._write_files(name, rows), "overwrite", place, None)
 
     def replace(self, name: str, rows: pa.Table, site: str, pump: str, day: date | None = None) -> None:
         """Put `rows` in place of what a derived table holds of a pump, or of its production day.

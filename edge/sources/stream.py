@@ -3,7 +3,6 @@
 import gzip
 import zlib
 from collections.abc import Iterator
-from datetime import datetime
 from pathlib import Path
 from typing import Final
 
@@ -18,12 +17,14 @@ from edge.sources import Event
 from edge.sources.photos import photo_event
 from edge.wire import Channel, parse_topic
 
+_DO: Final = 'write {"topic", "payload"} or {"at", "photo", "pump", "by"}'
 LINE_BYTES_MAX: Final = 8 * 1024 * 1024
 
 
 class _Line(Struct):
-    """One line, either kind; payload is kept as it stands."""
+    """One line, of any kind; payload is kept as it stands."""
 
+    kind: str | None = None
     topic: str | None = None
     payload: msgspec.Raw = msgspec.Raw()
     at: Moment | None = None
@@ -42,52 +43,56 @@ def read_stream(path: Path, site: str, photos: Path | None = None) -> Iterator[E
     photos : folder of the photographs it names; the file's own if left out
     Raises InputError naming the line that is not as it should be, or of another site.
     """
-    for where, line in _lines(path):
-        try:
-            told = _decoder.decode(line)
-        except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-            raise InputError(
-                f"not a line of a recorded stream: {error}",
-                where=where,
-                do='write {"topic", "payload"} or {"at", "photo", "pump", "by"}',
-            ) from None
-        if told.photo is not None and told.at is not None:
-            file = (photos or path.parent) / told.photo
-            yield photo_event(file, pump=told.pump, by=told.by, taken_at=told.at, sheet=told.sheet)
-        elif told.topic is not None:
-            yield _event(told.topic, bytes(told.payload), site, where)
-        else:
-            raise InputError(
-                "names neither a topic nor a photo with its time",
-                where=where,
-                do='write {"topic", "payload"} or {"at", "photo", "pump", "by"}',
-            )
+    for where, line in stream_lines(path):
+        yield parse_line(line, where, site, photos or path.parent)
 
 
-def _event(topic: str, payload: bytes, site: str, where: str) -> Event:
-    address = parse_topic(topic)
-    if address.site != site:
-        raise InputError(f"is of site {address.site}, not {site}", where=where, do="give that --site")
-    if address.channel is Channel.RECORD:
-        return Event(_us(decode_record(payload, where).at), Channel.RECORD, payload)
-    if address.channel is Channel.GAUGES:
-        try:
-            readings = resolve(decode_pack(payload), now=0.0)
-        except InputError as error:
-            raise InputError(error.what, where=where, do=error.do) from None
-        if not readings:
-            raise InputError("is a pack without a reading", where=where, do="take the line out")
-        return Event(round(readings[-1].time * 1e6), Channel.GAUGES, payload)
-    raise InputError(
-        "can't carry a photo as JSON", where=where, do='write {"at", "photo", "pump", "by"} instead'
-    )
+def parse_line(line: bytes, where: str, site: str, photos: Path) -> Event:
+    """The event in one line; a line may also be a record by itself.
+
+    where : what an error names; photos : folder of the photographs
+    Raises InputError if it is none, or of another site.
+    """
+    try:
+        told = _decoder.decode(line)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise InputError(f"not a line of a recorded stream: {error}", where=where, do=_DO) from None
+    if told.kind is not None:
+        return _record(line.strip(), site, where)
+    if told.photo is not None and told.at is not None:
+        file = photos / told.photo
+        return photo_event(file, pump=told.pump, by=told.by, taken_at=told.at, sheet=told.sheet)
+    if told.topic is None:
+        raise InputError("names neither a topic nor a photo with its time", where=where, do=_DO)
+    try:
+        address = parse_topic(told.topic)
+        if address.site != site:
+            raise InputError(f"is of site {address.site}, not {site}", where=where, do="give that --site")
+        if address.channel is Channel.RECORD:
+            return _record(bytes(told.payload), site, where)
+        if address.channel is Channel.GAUGES:
+            return _gauges(bytes(told.payload))
+    except InputError as error:
+        raise InputError(error.what, where=where, do=error.do) from None
+    raise InputError("can't carry a photo as JSON", where=where, do=_DO)
 
 
-def _us(at: datetime) -> int:
-    return round(at.timestamp() * 1e6)
+def _record(payload: bytes, site: str, where: str) -> Event:
+    record = decode_record(payload, where)
+    if record.site != site:
+        raise InputError(f"is of site {record.site}, not {site}", where=where, do="give that --site")
+    return Event(round(record.at.timestamp() * 1e6), Channel.RECORD, payload)
 
 
-def _lines(path: Path) -> Iterator[tuple[str, bytes]]:
+def _gauges(payload: bytes) -> Event:
+    readings = resolve(decode_pack(payload), now=0.0)
+    if not readings:
+        raise InputError("is a pack without a reading", where="SenML pack", do="take the line out")
+    return Event(round(readings[-1].time * 1e6), Channel.GAUGES, payload)
+
+
+def stream_lines(path: Path) -> Iterator[tuple[str, bytes]]:
+    """Lines of a recorded stream that are not empty, each with where it stands. Raises InputError."""
     number = 0
     with open_bytes(path) as file:
         try:

@@ -1,12 +1,16 @@
 """The landing commands: serve, import."""
 
 import logging
+import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
-from typer import Option
+from typer import Argument, Exit, Option
 
-from edge.cli import app
+from edge.cli import app, check_names, parse_moment
+
+if TYPE_CHECKING:
+    from pipeline.land.batch import Landed
 
 Home = Annotated[Path, Option(envvar="BEADBOOK_HOME", help="Folder of the pipeline.")]
 DEFAULT_HOME = Path("~/.local/share/beadbook")
@@ -49,7 +53,72 @@ def serve(
             until_idle_s=until_idle,
             ready=lambda: print(f"receiving from {url} into {home}", flush=True),
         )
-    print(
+    print(_summary(total))
+
+
+@app.command("import")
+def import_files(
+    paths: Annotated[list[Path], Argument(help="Gauge files, streams, photographs, or folders of them.")],
+    site: Annotated[str, Option(help="The shop's name.")],
+    pump: Annotated[str | None, Option(help="The pump's name; gauge files and photographs need it.")] = None,
+    by: Annotated[str | None, Option(help="Who took the photographs.")] = None,
+    sheet: Annotated[str | None, Option(help="The printed sheet's number.")] = None,
+    taken_at: Annotated[
+        str | None, Option(help="ISO 8601 with offset; from each photograph if left out.")
+    ] = None,
+    home: Home = DEFAULT_HOME,
+) -> None:
+    """Land files; what is there already is passed over, so it can be stopped and called again.
+
+    Example: beadbook import week42/ --site hall-9 --pump pump-a --by "R. Okafor"
+    """
+    from rich.console import Console
+    from rich.progress import Progress
+
+    from pipeline.history import History
+    from pipeline.land.batch import Landed
+    from pipeline.land.files import Labels, files_below, land_file
+    from pipeline.land.landing import Landing
+    from pipeline.settings import load_settings
+
+    check_names(site=site, **({} if pump is None else {"pump": pump}))
+    at = None if taken_at is None else parse_moment(taken_at, "--taken-at")
+    home = home.expanduser()
+    labels = Labels(site, pump, by, sheet, at, load_settings(home).zone)
+    files = files_below(paths)
+    history = History(home)
+    total = Landed({}, set())
+    refusals = 0
+    console = Console(stderr=True, highlight=False)
+    logging.basicConfig(level=logging.ERROR)
+
+    def moved(landed: Landed) -> None:
+        nonlocal total
+        total = total.and_then(landed)
+
+    def refused(reason: str) -> None:
+        nonlocal refusals
+        refusals += 1
+        console.print(f"beadbook: {reason}", markup=False, soft_wrap=True)
+
+    with (
+        history.only_landing(),
+        Progress(console=console, transient=True, disable=not sys.stderr.isatty()) as progress,
+    ):
+        task = progress.add_task("", total=len(files))
+        landing = Landing(history)
+        for file in files:
+            progress.update(task, description=file.name)
+            land_file(landing, file, labels, moved, refused)
+            progress.advance(task)
+        history.compact()
+    print(_summary(total))
+    if refusals:
+        raise Exit(3)
+
+
+def _summary(total: "Landed") -> str:
+    return (
         f"{total.samples} samples, {total.records} records and {total.photos} photographs landed, "
         f"{total.already} were there already, {total.rejected} set aside"
     )

@@ -20,7 +20,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from edge.broker import BrokerUrl
 from edge.wire import UPWARD, Receipt, receipt_topic
-from pipeline.land.landing import Message
+from pipeline.land.batch import Message
 
 log = logging.getLogger(__name__)
 

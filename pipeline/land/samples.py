@@ -57,11 +57,13 @@ def join_packs(packs: Sequence[tuple[GaugeColumns, Origin]]) -> Samples:
                 for columns, _ in packs
             ]
             values[gauge] = np.concatenate(parts)
-    samples = Samples(at_us, values, origin, [origin for _, origin in packs])
-    return samples if bool((np.diff(at_us) > 0).all()) else _in_order(samples)
+    return one_a_moment(Samples(at_us, values, origin, [origin for _, origin in packs]))
 
 
-def _in_order(samples: Samples) -> Samples:
+def one_a_moment(samples: Samples) -> Samples:
+    """The same in order of time, each moment once; of two readings of a gauge and moment the first stands."""
+    if bool((np.diff(samples.at_us) > 0).all()):
+        return samples
     moments, first, row = np.unique(samples.at_us, return_index=True, return_inverse=True)
     values = {}
     for gauge, column in samples.values.items():

@@ -14,8 +14,9 @@ from edge.errors import InputError
 from edge.files import write_durably
 from edge.wire import decode_outbox_note, stream_of_outbox
 from pipeline.history import History
+from pipeline.land.batch import Landed, Message, PumpDay
 from pipeline.land.inbox import Inbox
-from pipeline.land.landing import Landed, Landing, Message, PumpDay
+from pipeline.land.landing import Landing
 
 log = logging.getLogger(__name__)
 
@@ -60,7 +61,7 @@ def serve_until(
             moved = _land(landing, inbox, messages, stopped)
             if moved is None:
                 continue
-            total = add_up(total, moved)
+            total = total.and_then(moved)
             if moved.touched:
                 landed(moved.touched)
             batches += 1
@@ -107,15 +108,6 @@ def _land(landing: Landing, inbox: Inbox, messages: list[Message], stopped: thre
         (time.monotonic() - began) * 1000,
     )
     return moved
-
-
-def add_up(one: Landed, other: Landed) -> Landed:
-    """What two batches moved together."""
-    return Landed(
-        {**one.through, **other.through},
-        one.touched | other.touched,
-        *(a + b for a, b in zip(one[2:], other[2:], strict=True)),
-    )
 
 
 def _client_id(history: History) -> str:
