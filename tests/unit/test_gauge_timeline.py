@@ -12,7 +12,7 @@ TENTH = 100_000
 def timeline(at, values=None):
     at = np.asarray(at, dtype=np.int64) * TENTH
     values = np.arange(len(at), dtype=float) if values is None else np.asarray(values, dtype=float)
-    return find_timeline(at, values[None])
+    return find_timeline(at, [values])
 
 
 def kinds(found):
@@ -28,7 +28,7 @@ def test_an_even_recording_has_no_fault():
 def test_jitter_is_no_gap():
     rng = np.random.default_rng(3)
     at = np.arange(1000) * TENTH + rng.integers(-40_000, 40_000, 1000)
-    assert find_timeline(at, np.zeros((1, 1000))).faults == []
+    assert find_timeline(at, [np.zeros(1000)]).faults == []
 
 
 def test_missing_rows_are_a_gap():

@@ -69,9 +69,7 @@ def analyse(recording: Recording, settings: GaugeSettings) -> GaugeAnalysis:
     }
     if not len(recording.at_us):
         return GaugeAnalysis([], [], [], [], [], [], [], [], [], Clogging(), None, 0, None, None)
-    timeline = find_timeline(
-        recording.at_us, np.array(list(gauges.values())).reshape(len(gauges), len(recording.at_us))
-    )
+    timeline = find_timeline(recording.at_us, list(gauges.values()))
     ordered = {gauge: values[timeline.order] for gauge, values in gauges.items()}
     checked = check_gauges(timeline.run_us, ordered, settings)
     read = make_frames(timeline, _good(ordered, checked))
@@ -81,8 +79,14 @@ def analyse(recording: Recording, settings: GaugeSettings) -> GaugeAnalysis:
 
     moves = _moves(frames)
     codes = _states(frames, moves, settings)
+    kept = [jump for jump in jumps if shown_standing(read, jump, codes == states.STALLED)]
+    if len(kept) < len(jumps):
+        # What comes with flow only is an imbalance: look again with it left in.
+        jumps, frames = kept, mended(read, kept)
+        moves = _moves(frames)
+        codes = _states(frames, moves, settings)
     spans = states.state_spans(frames, codes, _gaps(timeline, settings), end_us)
-    offsets = _offsets(read, frames, jumps, codes)
+    offsets = _offsets(frames, jumps, codes)
     levels = _levels(read, offsets)
     made = {part: _strokes(frames, part, moves[part], levels, codes, end_us) for part in moves}
 
@@ -186,18 +190,13 @@ def _gaps(timeline: Timeline, settings: GaugeSettings) -> list[tuple[int, int]]:
     return [(start, end) for start, end in pairs if end - start >= settings.no_data_min_s * 1e6]
 
 
-def _offsets(read: Frames, frames: Frames, jumps: list[Jump], codes: states.Codes) -> list[Offset]:
+def _offsets(frames: Frames, jumps: list[Jump], codes: states.Codes) -> list[Offset]:
     """Gauges whose zero is off, from when to when.
 
-    read : as the gauges read; frames : the same with the jumps taken off
+    frames : with the jumps taken off
     """
-    standing = codes == states.STALLED
-    offsets = [
-        Offset(jump.gauge, jump.first, jump.last, Fault.JUMP)
-        for jump in jumps
-        if shown_standing(read, jump, standing)
-    ]
-    for gauge, first, last in find_drifts(frames, codes == states.DISPENSING, standing):
+    offsets = [Offset(jump.gauge, jump.first, jump.last, Fault.JUMP) for jump in jumps]
+    for gauge, first, last in find_drifts(frames, codes == states.DISPENSING, codes == states.STALLED):
         # A drift that is put right at once ends in what looks like a jump the other way.
         back = [one for one in offsets if one.gauge == gauge and first < one.first < last <= one.last]
         offsets = [one for one in offsets if one not in back]

@@ -35,7 +35,7 @@ def relative_depth(
     """
     depths = []
     for signal in signals:
-        floor = max(least * signal.plateau, noise_times * signal.noise)
+        floor = np.maximum(least * signal.level, noise_times * signal.noise)
         with np.errstate(invalid="ignore", divide="ignore"):
             depth = np.where(signal.depth > floor, signal.depth / signal.level, 0.0)
         # A gauge that says nothing does not gainsay the other.

@@ -24,13 +24,17 @@ BLOCK_S: Final = 30.0
 # this many deviations of the noise.
 STEP_SHARE_MIN: Final = 0.02
 STEP_NOISE_MIN: Final = 4.0
-# The level between running and standing that parts them, from running up: flow varies with the trigger,
-# standing does not.
-PARTING: Final = 0.6
+# Flow varies with the trigger, standing pressure does not: what lies under it by this share of the step flows,
+# or by more where noise and a slow leak are large beside the step.
+STANDS_MIN: Final = 0.15
+STANDS_MAX: Final = 0.45
+STANDS_NOISE: Final = 4.0
+STANDS_SHARE: Final = 0.006
 HYSTERESIS: Final = 0.1
-# Pressure follows flow within this long; a level within this share of the step has settled.
-ONSET_S: Final = 1.0
-SETTLED: Final = 0.15
+# Pressure follows flow within this long; it moves when it is this share of the way from where it had settled.
+ONSET_S: Final = 2.0
+SETTLED_S: Final = 0.5
+MOVED: Final = 0.15
 # Dips in regular succession, each this near to the last, in usual strokes.
 TRAIN_STROKES: Final = 1.7
 
@@ -51,29 +55,30 @@ def find_flow(frames: Frames, signal: Signal, dips: IntArray) -> BoolArray:
     clear = np.abs(step) > np.maximum(STEP_SHARE_MIN * standing, STEP_NOISE_MIN * signal.noise)
     with np.errstate(invalid="ignore"):
         place = (signal.level - running) / np.where(clear, step, np.inf)
-        by_level = _hysteresis(place < PARTING - HYSTERESIS, place > PARTING + HYSTERESIS)
-    by_level = _from_onset(by_level & clear & pressurised, place, frames.count(ONSET_S))
+        stands = 1.0 - np.clip(
+            (STANDS_NOISE * signal.noise + STANDS_SHARE * standing) / np.abs(step), STANDS_MIN, STANDS_MAX
+        )
+        by_level = _hysteresis(place < stands - HYSTERESIS, place > stands)
+    by_level = _from_onset(by_level & clear & pressurised, signal.level, frames)
     by_level = _with_strokes(frames, by_level, dips, signal.no_pressure)
     flow = np.where(clear, by_level | _inside_train(train, by_level), train)
     return flow & pressurised
 
 
-def _from_onset(flow: BoolArray, place: FloatArray, reach: int) -> BoolArray:
-    """Date each change back to where the level began to move: pressure follows flow with a lag.
-
-    place : (F,), 0 running, 1 standing
-    """
+def _from_onset(flow: BoolArray, level: FloatArray, frames: Frames) -> BoolArray:
+    """Date each change back to where the level began to move: pressure follows flow with a lag."""
     flow = flow.copy()
-    turns = np.flatnonzero(np.diff(flow)) + 1
-    frames = np.arange(len(flow))
-    with np.errstate(invalid="ignore"):
-        stood = np.maximum.accumulate(np.where(place > 1 - SETTLED, frames, -1))
-        ran = np.maximum.accumulate(np.where(place < SETTLED, frames, -1))
-    starts = flow[turns]
-    left = np.where(starts, stood[turns - 1], ran[turns - 1]) + 1
-    for turn, since, start in zip(turns, left, starts, strict=True):
-        if 0 < since < turn <= since + reach:
-            flow[since:turn] = start
+    settled, reach = frames.count(SETTLED_S), frames.count(ONSET_S)
+    for turn in (np.flatnonzero(np.diff(flow)) + 1).tolist():
+        first = max(0, turn - reach - settled)
+        before = level[first : turn + 1]
+        # What the level was before it moved, and how far it has gone by now.
+        was = np.median(before[: settled + 1])
+        moving = np.abs(before - was) > MOVED * np.abs(before[-1] - was)
+        moved = np.flatnonzero(~moving)
+        if len(moved):
+            start = first + int(moved[-1]) + 1
+            flow[start:turn] = flow[turn]
     return flow
 
 

@@ -24,6 +24,7 @@ JUMP_S: Final = 0.2
 # Levels before and after are read over this long, and keep within STEADY of the step.
 READ_S: Final = 1.5
 STEADY: Final = 0.25
+AT_ONCE: Final = 0.85
 # Another gauge moves along if it moves by this share of the step.
 ALONG: Final = 0.3
 # Standing time shows a jump by this share of it at least.
@@ -44,6 +45,8 @@ class Jump:
 
 def find_jumps(frames: Frames) -> list[Jump]:
     """Jumps of the pressure gauges, each until it jumps back or the recording ends."""
+    if frames.seconds > JUMP_S:
+        return []
     fluid = {gauge: signal for gauge, signal in frames.signals.items() if gauge != Gauge.AIR}
     jumps: list[Jump] = []
     for gauge, signal in fluid.items():
@@ -96,6 +99,10 @@ def _steps(frames: Frames, signal: Signal, others: list[Signal]) -> list[tuple[i
         before, after = slice(max(0, first - read), first + 1), slice(last + near - 1, last + near + read)
         size = _step(level, before, after)
         if not abs(size) > floor or not _steady(level, before, after, STEADY * abs(size) + floor / 4):
+            continue
+        # A step falls into one frame, or onto the edge of two: all but done within three.
+        inside = level[first : last + near]
+        if np.abs(inside[2:] - inside[:-2]).max(initial=0.0) < AT_ONCE * abs(size):
             continue
         along = [_step(other.level, before, after) * signal.plateau / other.plateau for other in others]
         known = [abs(by) for by in along if np.isfinite(by)]

@@ -54,10 +54,10 @@ class Timeline:
         return run_us + behind
 
 
-def find_timeline(at_us: IntArray, values: FloatArray) -> Timeline:
+def find_timeline(at_us: IntArray, values: list[FloatArray]) -> Timeline:
     """Order the samples.
 
-    at_us : (N,) [us] as written; values : (G, N), what the gauges said, to tell a row sent twice from a
+    at_us : (N,) [us] as written; values : each (N,), what the gauges said, to tell a row sent twice from a
     clock set back over the same times
     """
     moves = np.diff(at_us)
@@ -83,13 +83,14 @@ def find_timeline(at_us: IntArray, values: FloatArray) -> Timeline:
     if late.any():
         by_time = np.argsort(run, kind="stable")
         order, run, at = order[by_time], run[by_time], at[by_time]
+        interval = int(np.median(np.diff(run)))
     gaps = np.flatnonzero(np.diff(run) > GAP_INTERVALS * interval)
     faults += _gap_faults(at, run, gaps)
     faults.sort(key=lambda fault: fault.start_us)
     return Timeline(order, at, run, interval, gaps, offsets, faults)
 
 
-def _duplicates(at_us: IntArray, values: FloatArray) -> BoolArray:
+def _duplicates(at_us: IntArray, values: list[FloatArray]) -> BoolArray:
     """Rows said before: the time of the row just before, or an earlier row's time and all its values."""
     twice = np.zeros(len(at_us), dtype=bool)
     twice[1:] = at_us[1:] == at_us[:-1]
@@ -99,7 +100,9 @@ def _duplicates(at_us: IntArray, values: FloatArray) -> BoolArray:
         first = np.unique(at_us, return_index=True)
         place = first[1][np.searchsorted(first[0], at_us[again])]
         earlier = place < again
-        same = ((values[:, again] == values[:, place]) | np.isnan(values[:, again] + values[:, place])).all(0)
+        same = np.ones(len(again), dtype=bool)
+        for gauge in values:
+            same &= (gauge[again] == gauge[place]) | np.isnan(gauge[again] + gauge[place])
         twice[again[earlier & same]] = True
     return twice
 
