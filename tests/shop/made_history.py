@@ -91,8 +91,9 @@ def _contact_losses(pump: str, day: PumpDay) -> list[AnyRecord]:
 def _write_smears(home: Path, pump: str, day: PumpDay) -> None:
     rows, photos = [], []
     for number, smear in enumerate(day.smears, 1):
-        photo = _picture(smear.mix, seed=number)
-        digest = hashlib.sha256(photo + smear.file.encode()).hexdigest()
+        # A JPEG ends where it says; the name after it makes each photograph's digest its own.
+        photo = _picture(smear.mix, seed=number) + smear.file.encode()
+        digest = hashlib.sha256(photo).hexdigest()
         for path in (home / "photos" / digest[:2] / digest, home / "overlays" / f"{digest}.jpg"):
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_bytes(photo)
