@@ -18,6 +18,7 @@ from msgspec import Meta, Struct, structs
 from edge.errors import InputError
 from edge.records import NAME_PATTERN, Name
 from pipeline.derive.gauges.settings import GaugeSettings
+from pipeline.derive.smear.results import SmearLimits
 
 FILE_NAME: Final = "site.toml"
 
@@ -93,13 +94,14 @@ class SiteSettings(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     limits: Limits = Limits()
     pumps: dict[str, PumpSettings] = {}
     gauges: GaugeSettings = GaugeSettings()
+    smear: SmearLimits = SmearLimits()
 
     def pump(self, name: str) -> PumpSettings:
         """Settings of a pump; the defaults for one the file does not name."""
         return self.pumps.get(name, PumpSettings())
 
     def gauges_of(self, pump: str) -> GaugeSettings:
-        """How a pump's gauges are analysed: [gauges], under the site's limits, with the pump's displacements."""
+        """How a pump's gauges are analysed: [gauges], the site's limits, the pump's displacements."""
         plate = self.pump(pump)
         return structs.replace(
             self.gauges,

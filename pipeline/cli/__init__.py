@@ -5,7 +5,7 @@ where the pipeline's libraries are not installed.
 """
 
 from edge.cli import app, run
-from pipeline.cli import gauges, land, smear, show  # noqa: F401  each registers its commands on `app`
+from pipeline.cli import demo, gauges, land, show, smear  # noqa: F401  each registers its commands on `app`
 
 
 def main() -> None:

@@ -10,6 +10,8 @@ from typer import Argument, Exit, Option
 from edge.cli import app, check_names, parse_moment
 
 if TYPE_CHECKING:
+    from datetime import date
+
     from pipeline.land.batch import Landed
 
 Home = Annotated[Path, Option(envvar="BEADBOOK_HOME", help="Folder of the pipeline.")]
@@ -35,9 +37,13 @@ def serve(
 
     from edge.broker import parse_broker_url
     from edge.stopping import stop_signal
+    from pipeline.beside import Beside
     from pipeline.history import History
+    from pipeline.judge.release import ReleaseSpan
+    from pipeline.land.andon import Andon, Standing
     from pipeline.land.broker import embedded_broker, parse_listen
     from pipeline.land.serve import serve_until
+    from pipeline.settings import load_settings
 
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
     with stop_signal() as stopped, ExitStack() as stack:
@@ -46,11 +52,20 @@ def serve(
             if broker
             else stack.enter_context(embedded_broker(*parse_listen(listen)))
         )
+        home = home.expanduser()
+        load_settings(home)  # a site.toml that can't be read is said now, not when the first pump is judged
+        andon = stack.enter_context(Andon(url))
+
+        def told(site: str, pump: str, span: ReleaseSpan) -> None:
+            andon.tell(site, pump, Standing(span.state, span.start, span.reasons))
+
+        beside = stack.enter_context(Beside(home, told))
         total = serve_until(
             stopped,
             url,
-            History(home.expanduser()),
+            History(home),
             until_idle_s=until_idle,
+            landed=beside.note,
             ready=lambda: print(f"receiving from {url} into {home}", flush=True),
         )
     print(_summary(total))
@@ -75,6 +90,7 @@ def import_files(
     from rich.console import Console
     from rich.progress import Progress
 
+    from pipeline.advance import advance
     from pipeline.history import History
     from pipeline.land.batch import Landed
     from pipeline.land.files import Labels, files_below, land_file
@@ -84,7 +100,8 @@ def import_files(
     check_names(site=site, **({} if pump is None else {"pump": pump}))
     at = None if taken_at is None else parse_moment(taken_at, "--taken-at")
     home = home.expanduser()
-    labels = Labels(site, pump, by, sheet, at, load_settings(home).zone)
+    settings = load_settings(home)
+    labels = Labels(site, pump, by, sheet, at, settings.zone)
     files = files_below(paths)
     history = History(home)
     total = Landed({}, set())
@@ -112,9 +129,19 @@ def import_files(
             land_file(landing, file, labels, moved, refused)
             progress.advance(task)
         history.compact()
+        progress.update(task, description="analysing")
+        for name, days in _by_pump(total).items():
+            advance(history, settings, site, name, days)
     print(_summary(total))
     if refusals:
         raise Exit(3)
+
+
+def _by_pump(total: "Landed") -> "dict[str, set[date]]":
+    days: dict[str, set[date]] = {}
+    for _site, pump, day in total.touched:
+        days.setdefault(pump, set()).add(day)
+    return days
 
 
 def _summary(total: "Landed") -> str:
