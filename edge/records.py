@@ -15,7 +15,7 @@ from msgspec import Meta, Struct
 from edge.errors import InputError
 
 # Site, pump and edge names travel in topics, SenML names and folder names: the plainest common alphabet.
-NAME_PATTERN: Final = r"^[a-z0-9][a-z0-9-]{0,62}$"
+NAME_PATTERN: Final = r"^[a-z0-9][a-z0-9-]{0,62}\Z"
 RECORD_BYTES_MAX: Final = 256 * 1024
 
 Name = Annotated[str, Meta(pattern=NAME_PATTERN)]
@@ -26,7 +26,7 @@ DegC = Annotated[float, Meta(ge=-40, le=80, description="[degC]")]
 Percent = Annotated[float, Meta(ge=0, le=100, description="[%]")]
 Grams = Annotated[float, Meta(gt=0, le=100_000, description="[g]")]
 ShoreA = Annotated[float, Meta(ge=0, le=100, description="[Shore A]")]
-Sha256 = Annotated[str, Meta(pattern=r"^[0-9a-f]{64}$")]
+Sha256 = Annotated[str, Meta(pattern=r"^[0-9a-f]{64}\Z")]
 Part = Literal["base", "curing_agent"]
 
 

@@ -22,7 +22,7 @@ VERSION: Final = 10  # the version this reads (RFC 8428, 4.4)
 RELATIVE_BELOW: Final = 2**28  # times below are relative to now [s] (4.5.3)
 TIME_MAX: Final = 4_102_444_800.0  # year 2100 [s]: a later clock is a broken one
 
-_NAME: Final = re.compile(r"^[A-Za-z0-9][A-Za-z0-9\-:./_]*$")
+_NAME: Final = re.compile(r"^[A-Za-z0-9][A-Za-z0-9\-:./_]*\Z")
 _PUMP: Final = re.compile(NAME_PATTERN)
 _GAUGE: Final = {gauge.value: gauge for gauge in Gauge}
 

@@ -32,8 +32,8 @@ PHOTO_BYTES_MAX: Final = 32 * 1024 * 1024
 
 OUTBOX: Final = "outbox"
 _NAME: Final = re.compile(NAME_PATTERN)
-_STREAM: Final = re.compile(r"^[0-9a-f]{32}$")
-_SEQ: Final = re.compile(r"^[1-9][0-9]{0,17}$")
+_STREAM: Final = re.compile(r"^[0-9a-f]{32}\Z")
+_SEQ: Final = re.compile(r"^[1-9][0-9]{0,17}\Z")
 
 
 class Channel(StrEnum):

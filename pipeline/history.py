@@ -1,4 +1,4 @@
-"""Where does everything stand? Delta tables in one folder: appended once, read by anyone, safe when power fails.
+"""Where does everything stand? Delta tables in one folder: appended once, read by anyone.
 
 A commit is durable when `append` returns: data files and their folders are synced before the log names
 them, and the log entry after. `deltalake` itself syncs nothing. Readers need no lock, in any process; one

@@ -33,7 +33,7 @@ _SET_ELSEWHERE: Final = {
     "catalyst_stroke_ml": "curing_agent_stroke_ml under [pumps.NAME]",
 }
 
-Clock = Annotated[str, Meta(pattern=r"^([01]\d|2[0-3]):[0-5]\d$", description="HH:MM, local")]
+Clock = Annotated[str, Meta(pattern=r"^([01]\d|2[0-3]):[0-5]\d\Z", description="HH:MM, local")]
 Psi = Annotated[float, Meta(gt=0, le=20_000, description="[psi]")]
 Minutes = Annotated[float, Meta(gt=0, le=1440, description="[min]")]
 Seconds = Annotated[float, Meta(gt=0, le=86_400, description="[s]")]

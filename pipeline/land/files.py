@@ -32,7 +32,7 @@ _TAKEN, _TAKEN_OFFSET, _EXIF = 0x9003, 0x9011, 0x8769
 
 
 class Labels(NamedTuple):
-    """What a file does not say itself. taken_at : None to read it from the photograph; zone : of its clock."""
+    """What a file does not say itself. taken_at : None to ask the photograph; zone : of the camera."""
 
     site: str
     pump: str | None = None

@@ -106,6 +106,7 @@ GOOD = {
         ({"minutes": 1e9}, "minutes"),
         ({"minutes": "42"}, "minutes"),
         ({"site": "Hall 9"}, "site"),
+        ({"site": "hall-9\n"}, "site"),
         ({"pump": "../../etc"}, "pump"),
         ({"at": "2026-10-14T11:56:00"}, "at"),
         ({"at": "yesterday"}, "at"),
