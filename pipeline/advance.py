@@ -199,8 +199,15 @@ def _scored(history: History, settings: SiteSettings, photo: dict[str, Any]) -> 
         log.warning("photo not readable sha256=%s reason=%s", digest[:8], error)
         return {**kept, "verdict": Verdict.RETAKE.value, "reasons": [str(error)], "calibrated": False}
     write_durably(history.home / "overlays" / f"{digest}.jpg", overlay)
-    columns = [name for name in DERIVED["smear_scores"].names if hasattr(score, name)]
-    return {**kept, **{name: msgspec.to_builtins(getattr(score, name)) for name in columns}}
+    measured = {name: msgspec.to_builtins(getattr(score, name)) for name in _MEASURED}
+    # What the operator said of the sheet stands; the sheet's own code speaks where nobody said anything.
+    return {**kept, **measured, "sheet": photo["sheet"] or score.sheet}
+
+
+_MEASURED: Final = (
+    *("verdict", "score", "cov", "segregation", "striation_mm", "delta_e_p95", "shade_delta_e"),
+    *("reasons", "calibrated", "px_per_mm"),
+)
 
 
 def judge(history: History, settings: SiteSettings, site: str, pump: str) -> ReleaseSpan | None:
