@@ -88,7 +88,7 @@ def analyse(recording: Recording, settings: GaugeSettings) -> GaugeAnalysis:
     spans = states.state_spans(frames, codes, _gaps(timeline, settings), end_us)
     offsets = _offsets(frames, jumps, codes)
     levels = _levels(read, offsets)
-    made = {part: _strokes(frames, part, moves[part], levels, codes, end_us) for part in moves}
+    made = {part: _strokes(frames, part, moves[part], levels, codes, settings, end_us) for part in moves}
 
     faults = [
         *(fault for checks in checked.values() for fault in checks.faults),
@@ -218,19 +218,23 @@ def _strokes(
     moves: Moves,
     levels: dict[Gauge, FloatArray],
     codes: states.Codes,
+    settings: GaugeSettings,
     end_us: int,
 ) -> list[Stroke]:
-    numbers = strokes.stroke_numbers(frames, moves.reversals, codes == states.DISPENSING)
-    count = len(moves.reversals) + 1
+    dispensing = codes == states.DISPENSING
+    marks = strokes.stroke_marks(frames, moves.reversals, dispensing, settings.idle_min * 60)
+    numbers = strokes.stroke_numbers(marks, dispensing)
+    count = len(marks) + 1
     blank = np.full(len(frames.first), np.nan)
     base, one, two = (levels.get(gauge, blank) for gauge in FLUID)
-    means = {
+    columns = {
         "base_pa": strokes.stroke_means(base, numbers, count),
         "catalyst_1_pa": strokes.stroke_means(one, numbers, count),
         "catalyst_2_pa": strokes.stroke_means(two, numbers, count),
         "balance_pa": strokes.stroke_means(one - two, numbers, count),
+        "balance_median_pa": strokes.stroke_medians(one - two, numbers, count),
     }
-    return strokes.make_strokes(frames, part, moves.reversals, numbers, means, end_us)
+    return strokes.make_strokes(frames, part, moves.reversals, marks, numbers, columns, end_us)
 
 
 def _at_recorded_times(found: GaugeAnalysis, timeline: Timeline) -> GaugeAnalysis:

@@ -17,6 +17,8 @@ from pipeline.derive.gauges.settings import GaugeSettings
 # strokes do not end an event: the operator mends it once.
 REST_S: Final = 20.0
 REST_STROKES: Final = 3
+# Nor do strokes that stay over this share of the limit: noise about it is one event, not many.
+NEARLY: Final = 0.8
 
 
 def find_balance_events(strokes: list[Stroke], settings: GaugeSettings) -> list[BalanceEvent]:
@@ -25,22 +27,25 @@ def find_balance_events(strokes: list[Stroke], settings: GaugeSettings) -> list[
     strokes : the catalyst's, in order; those whose balance is not known neither begin nor bridge an event
     """
     known = [stroke for stroke in strokes if stroke.balance_pa is not None]
-    balance = np.array([stroke.balance_pa for stroke in known], dtype=np.float64)
+    mean = np.array([stroke.balance_pa for stroke in known], dtype=np.float64)
+    median = np.array([stroke.balance_median_pa for stroke in known], dtype=np.float64)
     caution, out = psi_to_pa(settings.balance_caution_psi), psi_to_pa(settings.balance_out_psi)
     events = []
     for sign in (1.0, -1.0):
-        apart = sign * balance
+        apart = sign * mean
+        over = (apart > caution) & (sign * median > caution)
         spans: list[tuple[int, int]] = []
-        for first, last in runs_of(apart > caution).tolist():
-            if spans and _same_event(known, spans[-1][1], first, settings):
+        for first, last in runs_of(over).tolist():
+            near = spans and apart[spans[-1][1] : first].min() > NEARLY * caution
+            if spans and _same_event(known, spans[-1][1], first, bool(near), settings):
                 spans[-1] = (spans[-1][0], last)
             else:
                 spans.append((first, last))
         for first, last in spans:
-            over = [n for n in range(first, last) if apart[n] > caution]
-            if sum(known[n].flowing_s for n in over) < settings.balance_min_s:
+            apart_s = sum(known[n].flowing_s for n in range(first, last) if over[n])
+            if apart_s < settings.balance_min_s:
                 continue
-            peak = float(apart[first:last].max())
+            peak = float(apart[first:last][over[first:last]].max())
             events.append(
                 BalanceEvent(
                     known[first].start_us,
@@ -52,8 +57,11 @@ def find_balance_events(strokes: list[Stroke], settings: GaugeSettings) -> list[
     return sorted(events, key=lambda event: event.start_us)
 
 
-def _same_event(strokes: list[Stroke], end: int, first: int, settings: GaugeSettings) -> bool:
-    """Whether strokes from `first` go on with the event that ended before `end`."""
+def _same_event(strokes: list[Stroke], end: int, first: int, near: bool, settings: GaugeSettings) -> bool:
+    """Whether strokes from `first` go on with the event that ended before `end`.
+
+    near : the strokes between were nearly over the limit
+    """
     rest = sum(stroke.flowing_s for stroke in strokes[end:first])
     stood_us = strokes[first].start_us - strokes[end - 1].end_us
-    return (rest <= REST_S or first - end <= REST_STROKES) and stood_us <= settings.idle_min * 60e6
+    return (near or rest <= REST_S or first - end <= REST_STROKES) and stood_us <= settings.idle_min * 60e6

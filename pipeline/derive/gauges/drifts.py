@@ -50,6 +50,8 @@ def find_drifts(frames: Frames, flow: BoolArray, standing: BoolArray) -> list[tu
             begin = first
             while begin > 0 and size[begin - 1] > 0.25:
                 begin -= 1
+            while last < len(size) and size[last] > 0.25:
+                last += 1
             drifts.append((gauge, begin, last))
     return drifts
 

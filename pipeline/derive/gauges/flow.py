@@ -24,8 +24,8 @@ BLOCK_S: Final = 30.0
 # this many deviations of the noise.
 STEP_SHARE_MIN: Final = 0.02
 STEP_NOISE_MIN: Final = 4.0
-# Flow varies with the trigger, standing pressure does not: what lies under it by this share of the step flows,
-# or by more where noise and a slow leak are large beside the step.
+# Flow varies with the trigger, standing pressure does not: what lies under it by this share of the step
+# flows, or by more where noise and a slow leak are large beside the step.
 STANDS_MIN: Final = 0.15
 STANDS_MAX: Final = 0.45
 STANDS_NOISE: Final = 4.0
@@ -53,7 +53,7 @@ def find_flow(frames: Frames, signal: Signal, dips: IntArray) -> BoolArray:
     standing = _standing_level(frames, signal, running, dips)
     step = standing - running
     clear = np.abs(step) > np.maximum(STEP_SHARE_MIN * standing, STEP_NOISE_MIN * signal.noise)
-    with np.errstate(invalid="ignore"):
+    with np.errstate(invalid="ignore", divide="ignore"):
         place = (signal.level - running) / np.where(clear, step, np.inf)
         stands = 1.0 - np.clip(
             (STANDS_NOISE * signal.noise + STANDS_SHARE * standing) / np.abs(step), STANDS_MIN, STANDS_MAX

@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 
 from edge.words import Gauge
-from pipeline.derive.gauges.dips import find_dips, relative_depth
+from pipeline.derive.gauges.dips import APART_S, find_dips, relative_depth
 from pipeline.derive.gauges.frames import Frames, Signal
 from pipeline.derive.gauges.quality import runs_of
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
@@ -22,15 +22,19 @@ STEP_NOISE: Final = 8.0
 # A jump is over within this; what takes longer is a pressure.
 JUMP_S: Final = 0.2
 # Levels before and after are read over this long, and keep within STEADY of the step.
-READ_S: Final = 1.5
+READ_S: Final = 0.6
 STEADY: Final = 0.25
 AT_ONCE: Final = 0.85
-# Another gauge moves along if it moves by this share of the step.
-ALONG: Final = 0.3
+# Another gauge moves along if it moves by this share of its own pressure, out of its noise.
+ALONG_SHARE: Final = 0.01
+ALONG_NOISE: Final = 5.0
+# A jump back is as large, within this share.
+BACK: Final = 0.3
 # Standing time shows a jump by this share of it at least.
 SHOWN: Final = 0.5
-# Within this of a reversal the part strokes.
-STROKES_S: Final = 16.0
+# How far a step's sides are looked at for strokes, and standing time for the jump.
+SIDE_S: Final = 60.0
+STANDS_S: Final = 1800.0
 
 
 @dataclass(frozen=True)
@@ -52,8 +56,11 @@ def find_jumps(frames: Frames) -> list[Jump]:
     for gauge, signal in fluid.items():
         others = [other for name, other in fluid.items() if name != gauge]
         steps = _steps(frames, signal, others)
-        if gauge == Gauge.BASE:
-            steps = [step for step in steps if not _begins_or_ends_strokes(frames, signal, step[0])]
+        if gauge == Gauge.BASE and steps:
+            own, theirs = (_dips(frames, signals) for signals in ([signal], others))
+            steps = [
+                (at, size) for at, size in steps if not _purges(frames, signal.level, own, theirs, at, size)
+            ]
         jumps += _paired(gauge, steps, len(frames.first))
     return jumps
 
@@ -71,16 +78,25 @@ def mended(frames: Frames, jumps: list[Jump]) -> Frames:
 def shown_standing(frames: Frames, jump: Jump, standing: BoolArray) -> bool:
     """Whether standing time has the jump too, or can't say.
 
-    A jump of a catalyst gauge against the other one; standing : (F,), under pressure without flow
+    frames : with the jump left in; standing : (F,), under pressure without flow
     """
-    pair = [frames.signals.get(gauge) for gauge in (Gauge.CATALYST_1, Gauge.CATALYST_2)]
-    if jump.gauge == Gauge.BASE or pair[0] is None or pair[1] is None:
-        return True
-    apart = pair[0].level - pair[1].level
-    size = jump.size if jump.gauge == Gauge.CATALYST_1 else -jump.size
-    before = _median(apart, standing, 0, jump.first)
-    within = _median(apart, standing, jump.first, jump.last)
-    return not (within - before) / size < SHOWN  # true for NaN: it can't say
+    own = frames.signals[jump.gauge]
+    catalysts = [g for g in (Gauge.CATALYST_1, Gauge.CATALYST_2) if g in frames.signals and g != jump.gauge]
+    references = [frames.signals[g] for g in catalysts] or [
+        frames.signals[g] for g in (Gauge.BASE,) if g in frames.signals and g != jump.gauge
+    ]
+    reach = frames.count(STANDS_S)
+    shares = []
+    for other in references:
+        apart = own.level - other.level * (own.plateau / other.plateau)
+        before = _median(apart, standing, max(0, jump.first - reach), jump.first)
+        within = _median(apart, standing, jump.first, min(jump.last, jump.first + reach))
+        shares.append((within - before) / jump.size)
+    return not any(share < SHOWN for share in shares)  # NaN can't say
+
+
+def _dips(frames: Frames, signals: list[Signal]) -> IntArray:
+    return find_dips(relative_depth(signals), frames.count(APART_S)) if signals else np.array([], np.int64)
 
 
 def _steps(frames: Frames, signal: Signal, others: list[Signal]) -> list[tuple[int, float]]:
@@ -92,9 +108,11 @@ def _steps(frames: Frames, signal: Signal, others: list[Signal]) -> list[tuple[i
         return []
     with np.errstate(invalid="ignore"):
         moves = np.abs(level[near:] - level[:-near]) > floor
+    whole = np.concatenate(([0], np.cumsum(np.diff(frames.run_us) > 1.5e6 * frames.seconds)))
     found = []
     for first, last in runs_of(moves).tolist():
-        if last - first > 2 * near:
+        end = last + near + read
+        if last - first > 2 * near or whole[min(end, len(whole) - 1)] != whole[max(0, first - read)]:
             continue
         before, after = slice(max(0, first - read), first + 1), slice(last + near - 1, last + near + read)
         size = _step(level, before, after)
@@ -104,9 +122,14 @@ def _steps(frames: Frames, signal: Signal, others: list[Signal]) -> list[tuple[i
         inside = level[first : last + near]
         if np.abs(inside[2:] - inside[:-2]).max(initial=0.0) < AT_ONCE * abs(size):
             continue
-        along = [_step(other.level, before, after) * signal.plateau / other.plateau for other in others]
-        known = [abs(by) for by in along if np.isfinite(by)]
-        if known and max(known) < ALONG * abs(size):
+        # Any move of another gauge, if ever so small a share of this one's, is the pump.
+        along = [
+            abs(_step(other.level, before, after))
+            / max(ALONG_NOISE * other.noise, ALONG_SHARE * other.plateau)
+            for other in others
+        ]
+        known = [by for by in along if np.isfinite(by)]
+        if known and max(known) < 1:
             # The step itself: the largest move from one frame to the next.
             inside = np.abs(np.diff(level[before.stop - 1 : after.start + 1]))
             found.append((before.stop + int(np.argmax(inside)), size))
@@ -124,13 +147,22 @@ def _steady(level: FloatArray, before: slice, after: slice, within: float) -> bo
     return all(len(side) > 0 and float(np.ptp(side)) < 2 * within for side in sides)
 
 
-def _begins_or_ends_strokes(frames: Frames, signal: Signal, at: int) -> bool:
-    """Whether the base strokes on one side of a step only: a purge beginning or ending."""
-    reach = frames.count(STROKES_S)
-    start = max(0, at - reach)
-    around = replace(signal, level=signal.level[start : at + reach], depth=signal.depth[start : at + reach])
-    dips: IntArray = find_dips(relative_depth([around]), frames.count(1.0)) + start
-    return bool((dips < at).any() != (dips >= at).any())
+def _purges(frames: Frames, level: FloatArray, own: IntArray, others: IntArray, at: int, size: float) -> bool:
+    """Whether the base strokes alone on a side of a step: a purge begins or ends there.
+
+    own, others : frames of the base's dips and of the catalyst's. A side reaches to the next step as large
+    """
+    reach = frames.count(SIDE_S)
+    for before in (True, False):
+        side = level[max(0, at - reach) : at][::-1] if before else level[at : at + reach]
+        with np.errstate(invalid="ignore"):
+            left = np.abs(side - np.nanmedian(side[: frames.count(READ_S)])) > abs(size) / 2
+        length = int(np.argmax(left)) if left.any() else len(side)
+        first, last = (at - length, at) if before else (at, at + length)
+        strokes = [int(np.searchsorted(d, last) - np.searchsorted(d, first)) for d in (own, others)]
+        if strokes[0] and not strokes[1]:
+            return True
+    return False
 
 
 def _paired(gauge: Gauge, steps: list[tuple[int, float]], end: int) -> list[Jump]:
@@ -143,7 +175,7 @@ def _paired(gauge: Gauge, steps: list[tuple[int, float]], end: int) -> list[Jump
             (
                 later
                 for later in range(place + 1, len(steps))
-                if later not in used and abs(steps[later][1] + size) < ALONG * abs(size)
+                if later not in used and abs(steps[later][1] + size) < BACK * abs(size)
             ),
             None,
         )

@@ -25,6 +25,7 @@ class Stroke(Struct, frozen=True):
     no : counts from 1 in the recording, per part; direction : 0 and 1 in turn (which is up is not known)
     base_pa, catalyst_1_pa, catalyst_2_pa : means over its dispensing time, None without a usable sample
     balance_pa : mean of catalyst_1 less catalyst_2 over the same time, None without a usable sample
+    balance_median_pa : the same as a median, which a transient does not move
     flowing_s : [s], how long it dispensed; whole : both its reversals were seen
     """
 
@@ -36,6 +37,7 @@ class Stroke(Struct, frozen=True):
     catalyst_1_pa: float | None
     catalyst_2_pa: float | None
     balance_pa: float | None
+    balance_median_pa: float | None
     direction: int
     flowing_s: float
     whole: bool

@@ -77,16 +77,37 @@ def _drop_too_near(frames: Frames, depth: FloatArray, dips: IntArray, flowing: I
     return dips[keep]
 
 
-def stroke_numbers(frames: Frames, reversals: IntArray, dispensing: BoolArray) -> IntArray:
-    """(F,) how many reversals lie before each frame, -1 outside dispensing.
+def stroke_marks(frames: Frames, reversals: IntArray, dispensing: BoolArray, stop_s: float) -> IntArray:
+    """Frames at which one stroke ends and the next begins: reversals, and what follows a long stop.
+
+    A stroke that a stop of more than `stop_s` interrupts is two: its halves lie apart in time and may differ.
+    """
+    flowing = np.flatnonzero(dispensing)
+    stood_s = np.diff(frames.run_us[flowing]) / 1e6
+    return np.union1d(reversals, flowing[1:][stood_s > stop_s])
+
+
+def stroke_numbers(marks: IntArray, dispensing: BoolArray) -> IntArray:
+    """(F,) how many marks lie before each frame, -1 outside dispensing.
 
     Number 0 is the stroke under way when the recording begins.
     """
-    marks = np.zeros(len(frames.first), dtype=np.int64)
-    marks[reversals] = 1
-    numbers = np.cumsum(marks)
-    numbers[~dispensing] = -1
+    starts = np.zeros(len(dispensing), dtype=np.int64)
+    starts[marks] = 1
+    numbers: IntArray = np.where(dispensing, np.cumsum(starts), -1)
     return numbers
+
+
+def stroke_medians(values: FloatArray, numbers: IntArray, count: int) -> FloatArray:
+    """Median over each stroke; shapes as stroke_means."""
+    medians = np.full(count, np.nan)
+    usable = np.flatnonzero((numbers >= 0) & np.isfinite(values))
+    by_stroke = numbers[usable]
+    edges = np.flatnonzero(np.diff(by_stroke)) + 1
+    for inside in np.split(usable, edges):
+        if len(inside):
+            medians[numbers[inside[0]]] = np.median(values[inside])
+    return medians
 
 
 def stroke_means(values: FloatArray, numbers: IntArray, count: int) -> FloatArray:
@@ -106,38 +127,37 @@ def make_strokes(
     frames: Frames,
     part: Part,
     reversals: IntArray,
+    marks: IntArray,
     numbers: IntArray,
-    means: dict[str, FloatArray],
+    columns: dict[str, FloatArray],
     end_us: int,
 ) -> list[Stroke]:
     """Strokes as records, those that dispensed for a frame at least.
 
-    numbers : (F,) from stroke_numbers; means : column -> (S,) with S one more than there are reversals
+    marks, numbers : from stroke_marks, stroke_numbers; columns : field of Stroke -> (S,), one more than marks
     end_us : the last sample's running time [us]
     """
-    count = len(reversals) + 1
+    count = len(marks) + 1
     inside = np.flatnonzero(numbers >= 0)
     first = np.full(count, -1, dtype=np.int64)
     last = np.full(count, -1, dtype=np.int64)
     first[numbers[inside[::-1]]] = inside[::-1]
     last[numbers[inside]] = inside
     flowing = np.bincount(numbers[inside], minlength=count) * frames.seconds
-    run = frames.run_us
-    after = np.concatenate((run[1:], [end_us]))
-    columns = {name: [None if np.isnan(x) else float(x) for x in column] for name, column in means.items()}
+    turned = np.concatenate(([0], np.searchsorted(reversals, marks, side="right")))
+    turns = np.concatenate(([False], np.isin(marks, reversals), [False]))
+    after = np.concatenate((frames.run_us[1:], [end_us]))
+    values = {name: [None if np.isnan(x) else float(x) for x in column] for name, column in columns.items()}
     return [
         Stroke(
             part=part,
             no=int(no) + 1,
-            start_us=int(run[first[no]]),
+            start_us=int(frames.run_us[first[no]]),
             end_us=int(after[last[no]]),
-            direction=int(no) % 2,
-            base_pa=columns["base_pa"][no],
-            catalyst_1_pa=columns["catalyst_1_pa"][no],
-            catalyst_2_pa=columns["catalyst_2_pa"][no],
-            balance_pa=columns["balance_pa"][no],
+            direction=int(turned[no]) % 2,
             flowing_s=float(flowing[no]),
-            whole=bool(0 < no < count - 1),
+            whole=bool(turns[no] and turns[no + 1]),
+            **{name: column[no] for name, column in values.items()},
         )
         for no in np.flatnonzero(first >= 0)
     ]
