@@ -174,12 +174,12 @@ SHOP = {"pump-a": PUMP_A, "pump-b": PUMP_B}
 PLANTED: dict[tuple[str, int], tuple[tuple[str, str, str | None], ...]] = {
     ("pump-a", EARLY): (
         ("out_of_balance", "08:36", "09:00"),
-        ("unpurged_stop", "11:30", "12:10"),
+        ("unpurged_stop", "11:30", "12:14"),
     ),
     ("pump-a", LATE): (
         ("retake", "14:09", None),
         ("changeover", "15:20", None),
-        ("units_on_hold", "15:28", "16:28"),
+        ("units_on_hold", "15:32", "16:26"),
     ),
     ("pump-b", EARLY): (
         ("smear_failed", "06:09", None),
