@@ -3,6 +3,7 @@
 
 CREATE MACRO psi(x) AS x / 6894.757293168361;
 CREATE MACRO bar(x) AS x / 100000.0;
+CREATE MACRO us(a, b) AS epoch_us(b) - epoch_us(a);
 CREATE MACRO minutes(a, b) AS (epoch_us(b) - epoch_us(a)) / 60e6;
 
 -- Every plain record, as written and as corrected. A record that a correction brings stands under its own id,

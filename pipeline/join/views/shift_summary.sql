@@ -4,35 +4,36 @@
 --                 verdict 'release' | 'hold' at the shift's end, or at the last known moment before it;
 --                 reasons VARCHAR[] of that verdict; hold_rules VARCHAR[], rules that held at any time of the shift;
 --                 *_min DOUBLE, minutes; *_l DOUBLE, litres; *_share DOUBLE, 0 to 1; peak_balance_pa DOUBLE, pascal
--- why             States and holds are cut at the shift's ends. Whatever else has a length counts in the shift in
+-- why             States and holds are cut at the shift's ends, and added up in whole microseconds, so that the
+--                 same history gives the same figure to the last digit. Whatever else has a length counts in the shift in
 --                 which it starts, so that sums over shifts count nothing twice.
 CREATE VIEW shift_summary AS
 WITH windows AS (SELECT shifts.*, pump_until.pump, pump_until.until FROM shifts JOIN pump_until USING (site)),
 state_pieces AS (
-    SELECT w.site, w.pump, w.day, w.shift, s.type, minutes(s.start, least(s."end", w."end")) AS minutes
+    SELECT w.site, w.pump, w.day, w.shift, s.type, us(s.start, least(s."end", w."end")) AS us
     FROM pump_states s ASOF JOIN windows w ON s.site = w.site AND s.pump = w.pump AND s.start >= w.start
     WHERE s.start < w."end"
     UNION ALL  -- and what was already going on as the shift began
-    SELECT w.site, w.pump, w.day, w.shift, s.type, minutes(w.start, least(s."end", w."end"))
+    SELECT w.site, w.pump, w.day, w.shift, s.type, us(w.start, least(s."end", w."end"))
     FROM windows w ASOF JOIN pump_states s ON s.site = w.site AND s.pump = w.pump AND s.start < w.start
     WHERE s."end" > w.start),
 states AS (
     SELECT site, pump, day, shift,
-           sum(minutes) FILTER (type = 'dispensing') AS run_min,
-           sum(minutes) FILTER (type <> 'no_data') AS known_min
+           sum(us) FILTER (type = 'dispensing') / 60e6 AS run_min,
+           sum(us) FILTER (type <> 'no_data') / 60e6 AS known_min
     FROM state_pieces GROUP BY ALL),
 release_pieces AS (
     SELECT w.site, w.pump, w.day, w.shift, r.state, r.rules,
-           minutes(r.start, least(coalesce(r."end", w.until), w.until, w."end")) AS minutes
+           us(r.start, least(coalesce(r."end", w.until), w.until, w."end")) AS us
     FROM release_spans r ASOF JOIN windows w ON r.site = w.site AND r.pump = w.pump AND r.start >= w.start
     WHERE r.start < w."end"
     UNION ALL
     SELECT w.site, w.pump, w.day, w.shift, r.state, r.rules,
-           minutes(w.start, least(coalesce(r."end", w.until), w.until, w."end"))
+           us(w.start, least(coalesce(r."end", w.until), w.until, w."end"))
     FROM windows w ASOF JOIN release_spans r ON r.site = w.site AND r.pump = w.pump AND r.start < w.start
     WHERE coalesce(r."end", w.until) > w.start),
 holds AS (
-    SELECT site, pump, day, shift, sum(greatest(minutes, 0)) AS hold_min,
+    SELECT site, pump, day, shift, sum(greatest(us, 0)) / 60e6 AS hold_min,
            list_sort(list_distinct(flatten(list(rules)))) AS hold_rules
     FROM release_pieces WHERE state = 'hold' GROUP BY ALL),
 verdicts AS (
