@@ -4,10 +4,23 @@ Each command imports its room when it runs, so that `beadbook --help` is quick a
 where the pipeline's libraries are not installed.
 """
 
+import sys
+
 from edge.cli import app, run
 from pipeline.cli import demo, gauges, land, show, smear  # noqa: F401  each registers its commands on `app`
 
 
 def main() -> None:
     """The `beadbook` command."""
-    run(app)
+    try:
+        run(app)
+    except ImportError as error:
+        if error.name and error.name.split(".")[0] in ("edge", "pipeline"):
+            raise
+        # A board with the edge's libraries alone, or a system without what OpenCV links to.
+        print(
+            f"beadbook: {sys.argv[1]}: a library is not there ({error}); "
+            "install 'beadbook[pipeline]', and on a bare Debian libgl1 and libglib2.0-0.",
+            file=sys.stderr,
+        )
+        sys.exit(2)
