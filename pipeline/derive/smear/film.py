@@ -20,6 +20,8 @@ _BRIDGE_MM: Final = 3.0  # a white streak this wide that runs out at the rim is 
 _RIM_MIN_MM: Final = 1.5
 _RIM_MAX_MM: Final = 6.0
 _FAINTEST: Final = 0.045  # darker than the paper by this share: the lightest film that can be told from paper
+_ISLAND_MM: Final = 2.5
+_ISLAND_GAP_MM: Final = 10.0
 _PIECE: Final = 0.12  # a piece smaller than this share of the largest is a splash, not a wing
 
 
@@ -48,7 +50,7 @@ def find_film(light: Light, where: BoolArray, px_per_mm: float) -> Film | None:
     where : (H, W), the part of the canvas in which a film may lie
     px_per_mm : of the canvas, or the best guess
     """
-    smooth = cv2.GaussianBlur(light.luminance, (0, 0), _SMOOTH_MM * px_per_mm)
+    smooth = cv2.GaussianBlur(light.grey, (0, 0), _SMOOTH_MM * px_per_mm)
     faintest = max(_FAINTEST, 4.0 * light.paper_spread)
     dark = where & (smooth < 1 - faintest)
     # Shrink first: a fold line or a scribble is dark too, but thin.
@@ -62,6 +64,7 @@ def find_film(light: Light, where: BoolArray, px_per_mm: float) -> Film | None:
     pieces = _largest_pieces(_opened(where & (smooth < edge), 0.8 * px_per_mm))
     if pieces is None:
         return None
+    pieces = _with_islands(pieces, _opened(where & (smooth < edge), 0.5 * px_per_mm), px_per_mm)
     mask = _filled(_closed(pieces, _BRIDGE_MM / 2 * px_per_mm)) & where
     depth = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5)
     rim = _rim(smooth, depth, px_per_mm)
@@ -85,10 +88,12 @@ def _rim(smooth: FloatArray, depth: FloatArray, px_per_mm: float) -> float:
     at = np.digitize(depth[depth > 0], steps) - 1
     shade = smooth[depth > 0]
     levels = [float(np.median(shade[at == n])) if (at == n).any() else np.nan for n in range(len(steps))]
-    settled = np.nanmedian(levels[len(steps) // 2 :])
+    # What lies deepest is the film as it is; a small film has no great depth.
+    settled = [level for level in levels if np.isfinite(level)][-4:]
+    deep = float(np.median(settled)) if settled else 0.0
     for n, level in enumerate(levels):
         mm = steps[n] / px_per_mm
-        if mm >= _RIM_MIN_MM and (mm >= _RIM_MAX_MM or not level > settled * 1.06 + 0.004):
+        if mm >= _RIM_MIN_MM and (mm >= _RIM_MAX_MM or not level > deep * 1.06 + 0.004):
             return float(steps[n])
     return _RIM_MAX_MM * px_per_mm
 
@@ -101,6 +106,22 @@ def _largest_pieces(mask: BoolArray) -> BoolArray | None:
     areas = stats[1:, cv2.CC_STAT_AREA]
     keep = np.flatnonzero(areas >= _PIECE * areas.max()) + 1
     return np.isin(labels, keep)
+
+
+def _with_islands(film: BoolArray, dark: BoolArray, px_per_mm: float) -> BoolArray:
+    """The film with what parts it from islands inside its hull: base run out to the rim, white as paper."""
+    outline, _ = cv2.findContours(film.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    hull = np.zeros(film.shape, np.uint8)
+    cv2.fillConvexPoly(hull, cv2.convexHull(np.concatenate(outline)), 1)
+    islands = dark & (hull > 0) & ~film
+    islands = _opened(islands, _ISLAND_MM / 2 * px_per_mm)
+    if not islands.any():
+        return film
+    away = cv2.distanceTransform((~film).astype(np.uint8), cv2.DIST_L2, 3)
+    count, labels = cv2.connectedComponents(islands.astype(np.uint8))
+    gap = max(float(away[labels == n].min()) for n in range(1, count))
+    reach = min(gap, _ISLAND_GAP_MM * px_per_mm) / 2 + px_per_mm
+    return _closed(film | islands, reach) & (hull > 0) | film
 
 
 def _filled(mask: BoolArray) -> BoolArray:

@@ -27,6 +27,8 @@ WORK_PX_PER_MM: Final = 4.0
 # Without a sheet the picture is brought to this long side.
 _PLAIN_LONG_PX: Final = 1200
 _MARKER_RMS_MAX: Final = 0.35  # [mm] paper that lies flat, and no stranger's marker among them
+_COMMON_PAPER_MM: Final = 288.0  # between A4 and Letter
+_COMMON_FILM_MM: Final = 100.0
 _SATURATED: Final = 0.985  # of full scale: where a camera's curve has nothing more to say
 
 
@@ -197,13 +199,16 @@ def find_paper(rgb: PixelArray) -> BoolArray | None:
     colour = (brightest - small.min(axis=2)) / np.maximum(brightest, 0.05)
     grey = small.mean(axis=2)
     slope = np.hypot(cv2.Sobel(grey, -1, 1, 0, scale=1 / 8), cv2.Sobel(grey, -1, 0, 1, scale=1 / 8))
-    even = (slope < 0.012) & (colour < 0.30) & (grey > 0.55 * np.percentile(grey, 98))
+    # A warm lamp makes white paper as yellow as this; wood is redder, and darker.
+    even = (slope < 0.012) & (colour < 0.65) & (grey > 0.55 * np.percentile(grey, 98))
     count, labels, stats, _ = cv2.connectedComponentsWithStats(even.astype(np.uint8), connectivity=4)
     best, best_weight = 0, 0.0
     for n in range(1, count):
         if stats[n, cv2.CC_STAT_AREA] < 0.06 * even.size:
             continue
-        weight = float(stats[n, cv2.CC_STAT_AREA] * grey[labels == n].mean() ** 2)
+        here = labels == n
+        paleness = grey[here].mean() ** 2 * (1 - colour[here].mean())
+        weight = float(stats[n, cv2.CC_STAT_AREA] * paleness)
         if weight > best_weight:
             best, best_weight = n, weight
     if best == 0:
@@ -212,6 +217,21 @@ def find_paper(rgb: PixelArray) -> BoolArray | None:
     hull = np.zeros(even.shape, np.uint8)
     cv2.fillConvexPoly(hull, cv2.convexHull(points), 1)
     return np.asarray(cv2.resize(hull, (width, height), interpolation=cv2.INTER_NEAREST)) > 0
+
+
+def guess_scale(canvas: Canvas, film_px: float) -> float:
+    """[px/mm] of a canvas without a sheet, for relative work alone.
+
+    A paper that is whole in the picture is taken for A4 or Letter; else the film for one of common size.
+    film_px : longer side of the film
+    """
+    inside = canvas.inside
+    frame = np.concatenate([inside[0], inside[-1], inside[:, 0], inside[:, -1]])
+    if frame.any():
+        return film_px / _COMMON_FILM_MM
+    points = np.argwhere(inside)[::7, ::-1].astype(np.float32)
+    _, sides, _ = cv2.minAreaRect(cv2.convexHull(points))
+    return max(sides) / _COMMON_PAPER_MM
 
 
 def marker_boxes(sheet: Sheet) -> Iterator[tuple[int, int, int, int]]:

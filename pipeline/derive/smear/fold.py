@@ -16,6 +16,8 @@ from pipeline.derive.smear.arrays import BoolArray, FloatArray, Matrix
 _COARSE_PX: Final = 110  # long side of the film in the search for the angle
 _DRAG_MAX_MM: Final = 4.0
 _CREASE_MM: Final = 2.5
+_FINE_MM: Final = 0.5
+_WIDE_MM: Final = 16.0
 _ECC_STEPS: Final = 40
 
 
@@ -37,7 +39,7 @@ class Fold:
 def find_fold(shade: FloatArray, mask: BoolArray, px_per_mm: float, fold_x: float | None) -> Fold:
     """The fold of a film.
 
-    shade : (H, W), log luminance of the crop, smoothed
+    shade : (H, W), as `markings` gives it
     mask : (H, W), the film in the crop
     fold_x : [px] where the sheet's fold line is printed; None searches all angles
     """
@@ -51,9 +53,24 @@ def find_fold(shade: FloatArray, mask: BoolArray, px_per_mm: float, fold_x: floa
     return Fold(best, _overlap(mask, best), angle, offset)
 
 
+def markings(grey: FloatArray, mask: BoolArray, px_per_mm: float) -> FloatArray:
+    """(H, W) log reflectance of the film less its surroundings' mean, 0 outside: streaks, but no lamp.
+
+    grey : (H, W), linear; mask : (H, W), the film
+    """
+    log = np.where(mask, np.log(np.maximum(grey, 0.01)), 0).astype(np.float32)
+    fine = cv2.GaussianBlur(log, (0, 0), max(0.3, _FINE_MM * px_per_mm))
+    side = 2 * round(_WIDE_MM * px_per_mm / 2) + 1
+    around = cv2.blur(log, (side, side)) / np.maximum(cv2.blur(mask.astype(np.float32), (side, side)), 0.05)
+    return np.where(mask, fine - around, 0).astype(np.float32)
+
+
 def mirrored(image: FloatArray, fold: Fold) -> FloatArray:
-    """(H, W) the image with each pixel replaced by the one opposite; NaN where there is none."""
-    return _turn_over(image, fold.to_mirror, cv2.INTER_LINEAR, float("nan"))
+    """(H, W) the image with each pixel replaced by the one opposite, or the nearest there is."""
+    size = (image.shape[1], image.shape[0])
+    how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    turned = cv2.warpAffine(image, fold.to_mirror, size, flags=how, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(turned, np.float32)
 
 
 def one_wing(mask: BoolArray, fold: Fold, px_per_mm: float) -> BoolArray:
@@ -62,7 +79,7 @@ def one_wing(mask: BoolArray, fold: Fold, px_per_mm: float) -> BoolArray:
     Each pair of spots counts once. Beside the crease a spot and its opposite see the same blur and the same
     bend of the paper, which would pass for mixing.
     """
-    opposite = _turn_over(mask.astype(np.float32), fold.to_mirror, cv2.INTER_LINEAR, 0.0) > 0.99
+    opposite = _turn_over(mask.astype(np.float32), fold.to_mirror, cv2.INTER_LINEAR) > 0.99
     y, x = np.mgrid[: mask.shape[0], : mask.shape[1]]
     beyond = x * np.cos(fold.angle) + y * np.sin(fold.angle) - fold.offset
     return np.asarray(mask & opposite & (beyond > _CREASE_MM * px_per_mm))
@@ -74,20 +91,20 @@ def _reflection(angle: float, offset: float) -> Matrix:
     return np.array([[-c, -s, 2 * offset * np.cos(angle)], [-s, c, 2 * offset * np.sin(angle)]])
 
 
-def _turn_over(image: FloatArray, matrix: Matrix, how: int, outside: float) -> FloatArray:
+def _turn_over(image: FloatArray, matrix: Matrix, how: int) -> FloatArray:
     size = (image.shape[1], image.shape[0])
-    turned = cv2.warpAffine(image, matrix, size, flags=how | cv2.WARP_INVERSE_MAP, borderValue=outside)
+    turned = cv2.warpAffine(image, matrix, size, flags=how | cv2.WARP_INVERSE_MAP)
     return np.asarray(turned, np.float32)
 
 
 def _overlap(mask: BoolArray, matrix: Matrix) -> float:
-    turned = _turn_over(mask.astype(np.float32), matrix, cv2.INTER_NEAREST, 0.0) > 0.5
+    turned = _turn_over(mask.astype(np.float32), matrix, cv2.INTER_NEAREST) > 0.5
     return float((mask & turned).sum() / max(1, (mask | turned).sum()))
 
 
 def _likeness(shade: FloatArray, mask: BoolArray, matrix: Matrix) -> float:
-    turned = _turn_over(shade, matrix, cv2.INTER_LINEAR, 0.0)
-    both = mask & (_turn_over(mask.astype(np.float32), matrix, cv2.INTER_NEAREST, 0.0) > 0.5)
+    turned = _turn_over(shade, matrix, cv2.INTER_LINEAR)
+    both = mask & (_turn_over(mask.astype(np.float32), matrix, cv2.INTER_NEAREST) > 0.5)
     if both.sum() < 50:
         return 0.0
     a, b = shade[both] - shade[both].mean(), turned[both] - turned[both].mean()
@@ -99,7 +116,7 @@ def _search(shade: FloatArray, mask: BoolArray) -> tuple[float, float]:
     shrink = _COARSE_PX / max(mask.shape)
     size = (round(mask.shape[1] * shrink), round(mask.shape[0] * shrink))
     small = cv2.resize(mask.astype(np.float32), size, interpolation=cv2.INTER_AREA) > 0.5
-    flat = cv2.resize(np.where(mask, shade, 0).astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    flat = cv2.resize(shade, size, interpolation=cv2.INTER_AREA)
     # Room around, so that a turned film is not cut off.
     pad = _COARSE_PX // 2
     small = np.pad(small, pad)
@@ -110,7 +127,8 @@ def _search(shade: FloatArray, mask: BoolArray) -> tuple[float, float]:
     def worth(angle: float, shift: float) -> float:
         offset = float(centre @ (np.cos(angle), np.sin(angle))) + shift
         matrix = _reflection(angle, offset)
-        return _overlap(small, matrix) + 0.5 * _likeness(flat, small, matrix)
+        # The outline alone knows a fold from a film that is merely long; the picture settles a round one.
+        return _overlap(small, matrix) + 0.15 * _likeness(flat, small, matrix)
 
     tries = [(a, s) for a in np.deg2rad(np.arange(0, 180, 4.0)) for s in (-1.0, 0.0, 1.0)]
     angle, shift = max(tries, key=lambda t: worth(*t))
@@ -131,10 +149,11 @@ def _register(shade: FloatArray, mask: BoolArray, start: Matrix, px_per_mm: floa
     """
     shrink = min(1.0, 2.0 / px_per_mm)
     size = (round(mask.shape[1] * shrink), round(mask.shape[0] * shrink))
-    picture = np.where(mask, shade - np.median(shade[mask]), 0).astype(np.float32)
-    small = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
+    small = cv2.resize(shade, size, interpolation=cv2.INTER_AREA)
     inner = cv2.resize(mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
-    scaling = np.diag([shrink, shrink, 1.0])
+    # Pixel centres: small pixel i stands for pixels around (i + 0.5) / shrink - 0.5.
+    aside = 0.5 * shrink - 0.5
+    scaling = np.array([[shrink, 0, aside], [0, shrink, aside], [0, 0, 1.0]])
     matrix = (scaling @ np.vstack([start, (0, 0, 1)]) @ np.linalg.inv(scaling))[:2].astype(np.float32)
     stop = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, _ECC_STEPS, 1e-5)
     try:

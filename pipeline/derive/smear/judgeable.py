@@ -12,12 +12,20 @@ import numpy as np
 from pipeline.derive.smear.arrays import BoolArray, FloatArray
 from pipeline.derive.smear.find import WORK_PX_PER_MM, Canvas, marker_boxes
 from pipeline.derive.smear.light import Light, linear_light, luminance
+from pipeline.derive.smear.mixing import smooth_part
 from pipeline.derive.smear.results import Check, SmearLimits
 
 _EDGE_REACH_MM: Final = 1.6
+_FIRST_BLUR_PX: Final = 0.7
+_MORE_BLUR_PX: Final = 1.5
+_STEEP_LEAST: Final = 0.02  # of full scale a pixel, on a square-root scale
 _SHADE_STEP: Final = 5.0  # [L*] between a spot and its opposite that is no longer relief
 _CUT_SHARE: Final = 0.03
-_PAPER_LIKE: Final = 0.87
+_DARK_PAPER: Final = 0.87
+_SHADED_PAPER: Final = 0.93
+_NEAR_MM: Final = (3.0, 15.0)
+_SHINE: Final = 1.15
+_SHINE_LEAST: Final = 0.01  # of the sheet: sparkles smaller than that hide nothing
 
 
 def at_least(name: str, value: float, limit: float, says: str) -> Check:
@@ -32,7 +40,7 @@ def at_most(name: str, value: float, limit: float, says: str) -> Check:
     return Check(name=name, value=float(value), limit=float(limit), ok=ok, says="" if ok else says)
 
 
-def check_sharpness(canvas: Canvas, grey: FloatArray, film: BoolArray, px_per_mm: float) -> float:
+def blur_mm(canvas: Canvas, grey: FloatArray, px_per_mm: float) -> float:
     """Standard deviation of the blur [mm], in the direction in which it is worst.
 
     grey : (H, W) luminance in linear light. With the sheet, from the markers' edges, sharp in print; without,
@@ -40,7 +48,7 @@ def check_sharpness(canvas: Canvas, grey: FloatArray, film: BoolArray, px_per_mm
     """
     if canvas.sheet is not None:
         return _marker_blur(canvas, grey)
-    return _edge_blur(grey, canvas.inside, film) / px_per_mm
+    return _edge_blur(grey, canvas.inside) / px_per_mm
 
 
 def _marker_blur(canvas: Canvas, grey: FloatArray) -> float:
@@ -70,24 +78,31 @@ def _step_blur(profile: FloatArray) -> float:
     return float(np.ptp(profile) / max(slope, 1e-6) / np.sqrt(2 * np.pi))
 
 
-def _edge_blur(grey: FloatArray, inside: BoolArray, film: BoolArray) -> float:
-    """[px] from the sharpest edges in each of four directions around the film."""
-    near = cv2.dilate(film.astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
-    level = np.log(np.maximum(grey, 1e-3)).astype(np.float32)
-    gx, gy = cv2.Sobel(level, -1, 1, 0, scale=1 / 8), cv2.Sobel(level, -1, 0, 1, scale=1 / 8)
+def _edge_blur(grey: FloatArray, inside: BoolArray) -> float:
+    """[px] from the sharpest edges in each of four directions, on the paper and along its rim.
+
+    A blurred edge that is blurred once more loses slope by sqrt(1 + (more / blur)^2), however high it is.
+    Source: S. Zhuo, T. Sim, Pattern Recognition 44(9), 2011, 1852-1858.
+    """
+    near = cv2.dilate(inside.astype(np.uint8), np.ones((13, 13), np.uint8)) > 0
+    level = np.sqrt(np.maximum(grey, 0)).astype(np.float32)
+    once = cv2.GaussianBlur(level, (0, 0), _FIRST_BLUR_PX)
+    twice = cv2.GaussianBlur(level, (0, 0), float(np.hypot(_FIRST_BLUR_PX, _MORE_BLUR_PX)))
+    gx, gy = cv2.Sobel(once, -1, 1, 0, scale=1 / 8), cv2.Sobel(once, -1, 0, 1, scale=1 / 8)
     steep = np.hypot(gx, gy)
-    box = np.ones((11, 11), np.uint8)
-    height = cv2.dilate(level, box) - cv2.erode(level, box)
-    strong = near & inside & (height > 0.25)
-    if strong.sum() < 100:
+    flatter = np.hypot(cv2.Sobel(twice, -1, 1, 0, scale=1 / 8), cv2.Sobel(twice, -1, 0, 1, scale=1 / 8))
+    crest = (steep >= cv2.dilate(steep, np.ones((3, 3), np.uint8))) & near & (steep > _STEEP_LEAST)
+    if crest.sum() < 60:
         return float("inf")
-    sigma = height[strong] / np.maximum(steep[strong], 1e-6) / np.sqrt(2 * np.pi)
-    turn = (np.arctan2(gy[strong], gx[strong]) % np.pi) / np.pi * 4
+    loss = steep[crest] / np.maximum(flatter[crest], 1e-6)
+    total = _MORE_BLUR_PX / np.sqrt(np.maximum(loss**2 - 1, 1e-3))
+    own = np.sqrt(np.maximum(total**2 - _FIRST_BLUR_PX**2, 0.01))
+    turn = (np.arctan2(gy[crest], gx[crest]) % np.pi) / np.pi * 4
     worst = 0.0
     for n in range(4):
-        here = sigma[np.minimum(np.round(turn) % 4, 3) == n]
-        if len(here) > 50:
-            worst = max(worst, float(np.percentile(here, 4)))
+        here = own[np.round(turn) % 4 == n]
+        if len(here) >= 25:
+            worst = max(worst, float(np.percentile(here, 20)))
     return worst
 
 
@@ -106,13 +121,13 @@ def check_light(canvas: Canvas, light: Light, core: BoolArray, limits: SmearLimi
         ),
         at_most(
             "paper_clipped",
-            float(canvas.clipped[on_paper].mean()) if on_paper.any() else 1.0,
+            light.grey_clipped,
             limits.paper_clipped_max,
             "The photograph is overexposed, the paper is burnt out: take it again with less exposure.",
         ),
         at_most(
             "film_clipped",
-            float(canvas.clipped[core].mean()),
+            float(light.burnt[core].mean()),
             limits.clipped_max,
             "Glare on the film: tilt the sheet or move the lamp, and switch the flash off.",
         ),
@@ -133,18 +148,37 @@ def check_light(canvas: Canvas, light: Light, core: BoolArray, limits: SmearLimi
 
 def check_shadow(
     light: Light, film: BoolArray, where: BoolArray, px_per_mm: float, limits: SmearLimits
-) -> Check:
-    """Dark patches on the paper that are neither film nor print: a shadow, a hand, a tool."""
-    around = cv2.dilate(film.astype(np.uint8), np.ones((3, 3), np.uint8), iterations=round(2 * px_per_mm)) > 0
-    free = where & ~around
-    smooth = cv2.blur(light.luminance, (round(2 * px_per_mm),) * 2)
-    dark = free & (smooth < _PAPER_LIKE)
+) -> list[Check]:
+    """Dark patches on the paper that are neither film nor print: a shadow, a hand, a tool.
+
+    Beside the film a faint one is enough, since it will not end at the film's edge.
+    """
+    away = cv2.distanceTransform((~film).astype(np.uint8), cv2.DIST_L2, 3)
+    smooth = cv2.blur(light.grey, (max(1, round(px_per_mm)),) * 2)
+    free = where & (away > 2.5 * px_per_mm)
+    near = free & (away > _NEAR_MM[0] * px_per_mm) & (away < _NEAR_MM[1] * px_per_mm)
+    says = "A shadow or an object lies on the sheet: clear it, and keep hand and phone out of the light."
+    return [
+        at_most("shadow", _share(smooth < _DARK_PAPER, free), limits.shadow_share_max, says),
+        at_most("shadow_near", _share(smooth < _SHADED_PAPER, near), limits.shadow_near_max, says),
+    ]
+
+
+def check_glare(light: Light, film: BoolArray | None, where: BoolArray, limits: SmearLimits) -> Check:
+    """What shines brighter than paper, against the area of film and shine together."""
+    shine = where & (cv2.blur(light.grey, (5, 5)) > _SHINE)
+    both = shine if film is None else shine | film
+    least = max(1.0, float(both.sum()), _SHINE_LEAST * where.sum())
     return at_most(
-        "shadow",
-        float(dark.sum() / max(1, free.sum())),
-        limits.shadow_share_max,
-        "A shadow or an object lies on the paper: clear the sheet and keep hand and phone out of the light.",
+        "glare",
+        float(shine.sum()) / least,
+        limits.glare_share_max,
+        "Glare on the film: tilt the sheet or move the lamp, and switch the flash off.",
     )
+
+
+def _share(of: BoolArray, among: BoolArray) -> float:
+    return float((of & among).sum() / max(1, among.sum()))
 
 
 def check_cut_off(canvas: Canvas, film: BoolArray) -> Check:
@@ -173,7 +207,7 @@ def one_wing_only(lightness: FloatArray, opposite: FloatArray, both: BoolArray) 
     """Share of the film where one wing is lighter than the other by more than relief explains.
 
     lightness, opposite : (H, W) [L*], smoothed over some millimetres; both : (H, W). Mixing lies in both
-    wings; what lies in one alone is glare or a shadow.
+    wings; what lies in one alone and has an edge is glare or a shadow. What has none is the sheet's bend.
     """
-    apart = (lightness - opposite)[both]
-    return float((np.abs(apart - np.median(apart)) > _SHADE_STEP).mean())
+    apart = lightness[both] - opposite[both]
+    return float((np.abs(apart - smooth_part(apart, both)) > _SHADE_STEP).mean())

@@ -21,6 +21,9 @@ _GRID: Final = 8  # the surface is fitted on every 8th pixel's average: it holds
 _ORDER: Final = 3
 _PASSES: Final = 10
 _RIDGE: Final = 1e-3  # keeps terms still that the paper seen leaves open
+_BURNT: Final = 0.96  # linear light
+_BURNT_MAX: Final = 0.05
+_BY_NOISE: Final = (1, 0, 2)  # green first: a camera sees it with the least noise
 _REC709: Final = np.array([0.2126, 0.7152, 0.0722], np.float32)
 
 
@@ -28,15 +31,19 @@ _REC709: Final = np.array([0.2126, 0.7152, 0.0722], np.float32)
 class Light:
     """Reflectance relative to the paper, and what is known about the light.
 
-    reflectance : (H, W, 3), linear, 1 the paper
-    luminance : (H, W), the same weighted to CIE Y
+    reflectance : (H, W, 3), linear, 1 the paper; a channel burnt out on the paper repeats the best one
+    grey : (H, W), the channel that shows the paper best: green, where it is not burnt out
+    grey_clipped : share of the paper on which even that channel is burnt out
+    burnt : (H, W), where that channel is burnt out
     paper : (H, W), True where the surface was fitted: bare paper in even light
     paper_spread : robust standard deviation of log reflectance on the paper, at the grid's resolution
     unevenness : brightest over dimmest light on the paper
     """
 
     reflectance: FloatArray
-    luminance: FloatArray
+    grey: FloatArray
+    grey_clipped: float
+    burnt: BoolArray
     paper: BoolArray
     paper_share: float
     paper_spread: float
@@ -97,13 +104,20 @@ def level_light(canvas: Canvas, not_paper: BoolArray) -> Light | None:
     field = np.exp(terms @ fit).astype(np.float32)
     full = cv2.resize(field, (size[0] * _GRID, size[1] * _GRID), interpolation=cv2.INTER_LINEAR)
     reflectance = linear / np.maximum(full[:height, :width], 1e-4)
+    burnt = [float((coarse[..., n][paper] > _BURNT).mean()) for n in range(3)]
+    best = min(_BY_NOISE, key=lambda n: burnt[n] > _BURNT_MAX and burnt[n])
+    for n in range(3):
+        if burnt[n] > _BURNT_MAX and n != best:
+            reflectance[..., n] = reflectance[..., best]
     on_paper = luminance(field)[paper]
     wide = cv2.resize(
         paper.astype(np.uint8), (size[0] * _GRID, size[1] * _GRID), interpolation=cv2.INTER_NEAREST
     )
     return Light(
         reflectance=reflectance,
-        luminance=luminance(reflectance),
+        grey=np.ascontiguousarray(reflectance[..., best]),
+        grey_clipped=burnt[best],
+        burnt=np.asarray(linear[..., best] > _BURNT),
         paper=np.asarray(wide[:height, :width] > 0),
         paper_share=float(paper.sum() / ok.sum()),
         paper_spread=spread,

@@ -6,18 +6,35 @@ variance of the mix alone, with nothing to subtract and no threshold.
 """
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.derive.smear.arrays import BoolArray, FloatArray
 
 PAPER_REFLECTANCE: Final = 0.86  # office paper, common practice: 0.82 to 0.90
 # Kubelka-Munk K/S of the white base, R 0.90 (common practice): where no curing agent is.
 KS_BASE: Final = 0.0055556
+# Of a smooth film of refractive index 1.41, 0.029 of the light comes back from the surface straight on; what
+# the camera sees of it depends on the room: half is taken. Inside, 0.4 to 0.6 is usual.
+SURFACE: Final = 0.015
+INNER: Final = 0.5
+_SMOOTH_ORDER: Final = 3
+_LIGHT_DOUBT: Final = 2.0
+_DOUBT_SHARE: Final = 0.02
+_DOUBT_GLOSS: Final = 0.008  # of a perfect white
 _DARKEST: Final = 0.006  # K/S runs away below, where a camera sees only its own black
 _BRIGHTEST: Final = 0.97
+
+
+class Shared(NamedTuple):
+    """Variances over the mean squared [1]: shared and fine, shared and smooth, and one wing's own."""
+
+    fine: float
+    coarse: float
+    own: float
 
 
 @dataclass(frozen=True)
@@ -25,13 +42,15 @@ class Mixing:
     """The spread of the curing agent's fraction, relative to its mean.
 
     cov : coefficient of variation [1] of what both wings share
+    cov_coarse : the part of it that changes slowly over the whole wing
     cov_seen : of one wing as photographed, relief, gloss and noise included [1]
-    likeness : correlation of one wing with the other's mirror image, -1 to 1
+    likeness : share of the variance seen that both wings share, 0 to 1
     segregation : Danckwerts' intensity, 0 even, 1 unmixed
     scale_px, striation_px : linear scale of segregation, width of a striation; None where nothing stands out
     """
 
     cov: float
+    cov_coarse: float
     cov_seen: float
     likeness: float
     segregation: float
@@ -48,15 +67,27 @@ def kubelka_munk(reflectance: FloatArray) -> FloatArray:
     return np.asarray((1 - held) ** 2 / (2 * held), np.float32)
 
 
-def relative_fraction(luminance: FloatArray, film: BoolArray) -> FloatArray:
+def without_surface(measured: FloatArray, k1: float = SURFACE, k2: float = INNER) -> FloatArray:
+    """Reflectance of the bulk from what is measured, by taking off what the surface itself sends back.
+
+    measured : any shape, absolute; k1, k2 : shares sent back outside and inside
+    Source: J. L. Saunderson, J. Opt. Soc. Am. 32 (1942) 727-736 (inverse as in references, from memory).
+    """
+    return np.asarray((measured - k1) / (1 - k1 - k2 + k2 * measured), measured.dtype)
+
+
+def relative_fraction(grey: FloatArray, film: BoolArray) -> FloatArray:
     """Fraction of curing agent over its mean on the film, less 1.
 
-    luminance : (H, W), relative to the paper
+    grey : (H, W), relative to the paper
     film : (H, W), where the mean is taken
     One constant for all wavelengths and the tint in the curing agent alone, so that K/S less the base's is
     in proportion to the fraction. Source: single-constant Kubelka-Munk mixing; base as KS_BASE.
     """
-    tint = kubelka_munk(luminance * PAPER_REFLECTANCE) - KS_BASE
+    measured = grey * PAPER_REFLECTANCE
+    # No surface sends back more than the darkest spot of the film shows; half of it leaves room for error.
+    k1 = min(SURFACE, 0.5 * float(np.percentile(measured[film], 2)))
+    tint = kubelka_munk(without_surface(measured, k1)) - KS_BASE
     return np.asarray(tint / tint[film].mean() - 1, np.float32)
 
 
@@ -75,28 +106,70 @@ def intensity_of_segregation(cov: float, share: float) -> float:
     return cov**2 * share / (1 - share)
 
 
-def shared_variance(wing: FloatArray, mirror: FloatArray, both: BoolArray) -> tuple[float, float, float]:
-    """(covariance, variance of the wing, variance of the mirror image) where both are seen.
+def shared_variance(wing: FloatArray, mirror: FloatArray, both: BoolArray, doubt: float = 0.0) -> Shared:
+    """How much of the variance lies in both wings, and how much in one alone.
 
-    wing, mirror : (H, W), relative fraction; both : (H, W)
+    wing, mirror : (H, W), relative fraction; both : (H, W), where both are seen
+    doubt : deviation of the fraction that the light's own unevenness may feign over a whole wing [1]
+
+    The covariance is the variance of the mean of both less that of half their difference: relief and noise
+    are in either alike and cancel. Light that the paper could not tell of does not: gloss and the bend of the
+    paper change it smoothly, on one wing or on both. So a smooth surface is taken out of mean and difference
+    first, and the mean's own counts as mixing only as far as it stands out from the difference's and `doubt`.
     """
-    a, b = wing[both].astype(np.float64), mirror[both].astype(np.float64)
-    a, b = a - a.mean(), b - b.mean()
-    return float((a * b).mean()), float((a * a).mean()), float((b * b).mean())
+    mean = (wing[both] + mirror[both]).astype(np.float64) / 2
+    half = (wing[both] - mirror[both]).astype(np.float64) / 2
+    mean, half = mean - mean.mean(), half - half.mean()
+    own = float(np.sqrt(max(np.var(mean + half) * np.var(mean - half), 1e-16)))
+    smooth_mean, smooth_half = smooth_part(mean, both), smooth_part(half, both)
+    fine = float(np.var(mean - smooth_mean)) - float(np.var(half - smooth_half))
+    coarse = float(np.var(smooth_mean)) - _LIGHT_DOUBT * float(np.var(smooth_half)) - doubt**2
+    return Shared(fine=max(fine, 0.0), coarse=max(coarse, 0.0), own=own)
 
 
-def measure_mixing(wing: FloatArray, mirror: FloatArray, both: BoolArray, share: float) -> Mixing:
-    """All of it for a pair of wings. share : of curing agent by volume, for the intensity of segregation."""
-    shared, var_a, var_b = shared_variance(wing, mirror, both)
-    own = float(np.sqrt(max(var_a * var_b, 1e-16)))
-    cov = float(np.sqrt(max(shared, 0.0)))
-    scale, striation = (None, None)
-    if shared > 0:
-        scale, striation = segregation_scale(wing, mirror, both)
+def smooth_part(values: NDArray[np.float64], where: BoolArray) -> NDArray[np.float64]:
+    """(N,) the surface of order _SMOOTH_ORDER nearest to values. values : (N,), the pixels of where."""
+    y, x = np.nonzero(where)
+    across = 2 * (x - x.min()) / max(1, np.ptp(x)) - 1
+    along = 2 * (y - y.min()) / max(1, np.ptp(y)) - 1
+    powers = [(i, j) for i in range(_SMOOTH_ORDER + 1) for j in range(_SMOOTH_ORDER + 1 - i)]
+    terms = np.stack([across**i * along**j for i, j in powers], axis=1)
+    fit = np.linalg.solve(terms.T @ terms + 1e-6 * np.eye(len(powers)), terms.T @ values)
+    return np.asarray(terms @ fit)
+
+
+def light_doubt(grey: FloatArray, film: BoolArray) -> float:
+    """How far light alone may feign a slow change of the fraction over a film [1].
+
+    grey : (H, W), relative to the paper; film : (H, W)
+    A share of the light, and the room's reflection in the film, which weighs the more the darker the film is.
+    """
+    level = float(np.median(grey[film]))
+    step = 0.02
+    pair = np.array([[level, level * (1 + step)]], np.float32)
+    k1 = min(SURFACE, 0.5 * level * PAPER_REFLECTANCE)
+    tint = kubelka_munk(without_surface(pair * PAPER_REFLECTANCE, k1)) - KS_BASE
+    here, there = tint.ravel().tolist()
+    gain = abs(there / here - 1) / step
+    return gain * (_DOUBT_SHARE + _DOUBT_GLOSS / max(level, 0.01))
+
+
+def measure_mixing(
+    wing: FloatArray, mirror: FloatArray, both: BoolArray, share: float, doubt: float = 0.0
+) -> Mixing:
+    """All of it for a pair of wings.
+
+    share : of curing agent by volume, for the intensity of segregation; doubt : as in shared_variance
+    """
+    shared = shared_variance(wing, mirror, both, doubt)
+    variance = shared.fine + shared.coarse
+    cov = float(np.sqrt(variance))
+    scale, striation = segregation_scale(wing, mirror, both) if shared.fine > 0 else (None, None)
     return Mixing(
         cov=cov,
-        cov_seen=float(np.sqrt(own)),
-        likeness=shared / own,
+        cov_coarse=float(np.sqrt(shared.coarse)),
+        cov_seen=float(np.sqrt(shared.own)),
+        likeness=variance / shared.own,
         segregation=intensity_of_segregation(cov, share),
         scale_px=scale,
         striation_px=striation,

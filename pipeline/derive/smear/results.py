@@ -36,10 +36,12 @@ class SmearLimits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     paper_level_min: Share = 0.06
     one_wing_share_max: Share = 0.06
     shadow_share_max: Share = 0.04
+    shadow_near_max: Share = 0.05
+    glare_share_max: Share = 0.1
     unevenness_max: Positive = 4.0
     paper_share_min: Share = 0.2
     film_mm2_min: Positive = 900.0
-    outline_likeness_min: Share = 0.75
+    outline_likeness_min: Share = 0.8
     chroma_max: Positive = 16.0
 
 

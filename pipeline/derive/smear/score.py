@@ -19,8 +19,6 @@ from pipeline.derive.smear.find import Canvas
 from pipeline.derive.smear.results import Check, Material, SmearLimits, SmearScore
 from pipeline.derive.smear.streaks import Streak
 
-# Without a sheet lengths are relative: a film of common size is taken to be this long.
-_ASSUMED_FILM_MM: Final = 120.0
 _GRAIN_MM: Final = 0.25  # smoothing before K/S, which would turn noise into bias
 _SHADE_MM: Final = 2.0
 _RETAKE_FIRST: Final = "Take the photograph again."
@@ -87,12 +85,13 @@ def look(rgb: PixelArray, limits: SmearLimits) -> Seen:
     if levelled is None:
         return _stop(seen, "paper", "Too little bare white paper around the film: show the whole sheet.")
     seen.film = film = find_film(levelled, where, find.WORK_PX_PER_MM)
+    seen.checks.append(judgeable.check_glare(levelled, film.mask if film else None, where, limits))
     if film is None:
         return _stop(seen, "film", "No film of sealant to be seen on the paper: photograph the opened smear.")
     left, top, right, bottom = film.box
     if sheet is None:
         long_px = max(right - left, bottom - top)
-        seen.px_per_mm = long_px / _ASSUMED_FILM_MM
+        seen.px_per_mm = find.guess_scale(canvas, long_px)
         shrunk_px = long_px * canvas.to_photo[0, 0]
         seen.checks.append(
             judgeable.at_least(
@@ -114,14 +113,14 @@ def _checks(
     seen: Seen, canvas: Canvas, levelled: light.Light, film: Film, where: BoolArray, limits: SmearLimits
 ) -> list[Check]:
     grey = light.luminance(light.linear_light(canvas.rgb))
-    blur = judgeable.check_sharpness(canvas, grey, film.mask, seen.px_per_mm)
+    blur = judgeable.blur_mm(canvas, grey, seen.px_per_mm)
     return [
         judgeable.at_most(
             "blur_mm", blur, limits.blur_mm_max, "The photograph is blurred: hold still and let it focus."
         ),
         *judgeable.check_light(canvas, levelled, film.core, limits),
         judgeable.check_cut_off(canvas, film.mask),
-        judgeable.check_shadow(levelled, film.mask, where, seen.px_per_mm, limits),
+        *judgeable.check_shadow(levelled, film.mask, where, seen.px_per_mm, limits),
     ]
 
 
@@ -131,14 +130,16 @@ def _measure(seen: Seen, canvas: Canvas, levelled: light.Light, film: Film, limi
     scale = seen.px_per_mm
     mask, core = film.mask[crop], film.core[crop]
     colour_map = _smoothed(levelled.reflectance[crop], _GRAIN_MM * scale)
-    grey = np.asarray(light.luminance(colour_map))
-    shade = _smoothed(np.log(np.maximum(grey, 0.01)), 2 * _GRAIN_MM * scale)
+    grey = _smoothed(levelled.grey[crop], _GRAIN_MM * scale)
+    shade = fold.markings(grey, mask, scale)
     line = fold.find_fold(shade, mask, scale, None if canvas.fold_x is None else canvas.fold_x - left)
     both = fold.one_wing(core, line, scale)
     picture = lab(colour_map)
     colour = measure_colour(picture, core)
     if not both.any():
-        return Wings((left, top), scale, line, both, mixing.Mixing(0, 0, 0, 0, None, None), colour, [], 1.0)
+        return Wings(
+            (left, top), scale, line, both, mixing.Mixing(0, 0, 0, 0, 0, None, None), colour, [], 1.0
+        )
     fraction = mixing.relative_fraction(grey, core)
     opposite = fold.mirrored(fraction, line)
     lightness = _smoothed(picture[..., 0], _SHADE_MM * scale)
@@ -147,7 +148,9 @@ def _measure(seen: Seen, canvas: Canvas, levelled: light.Light, film: Film, limi
         px_per_mm=scale,
         fold=line,
         both=both,
-        mixing=mixing.measure_mixing(fraction, opposite, both, limits.curing_agent_share),
+        mixing=mixing.measure_mixing(
+            fraction, opposite, both, limits.curing_agent_share, mixing.light_doubt(grey, core)
+        ),
         colour=colour,
         streaks=streaks.find_streaks(fraction, opposite, both, scale),
         one_wing=judgeable.one_wing_only(lightness, fold.mirrored(lightness, line), both),

@@ -15,6 +15,7 @@ from pipeline.derive.smear.arrays import BoolArray, FloatArray
 
 _WIDTHS_MM: Final = (0.5, 1.0, 2.0, 4.0)
 _FAINTEST: Final = 0.03  # contrast in relative fraction below which no ridge is followed
+_CHANCE_PCT: Final = 99.0
 _RINGING: Final = 0.6
 _BESIDE_MM: Final = 3.0
 _OWN_SHARE: Final = 0.4  # of its strongest part, where a streak is taken to end
@@ -47,20 +48,26 @@ def find_streaks(wing: FloatArray, mirror: FloatArray, both: BoolArray, px_per_m
     seen = both[part]
     a = np.where(seen, wing[part], 0).astype(np.float32)
     b = np.where(seen, mirror[part], 0).astype(np.float32)
-    shared = np.zeros(seen.shape, np.float32)
+    shared, chance = np.zeros(seen.shape, np.float32), np.zeros(seen.shape, np.float32)
     for width in _WIDTHS_MM:
         ra, rb = (_ridge(x, width / 2 * px_per_mm / 1.2) for x in (a, b))
-        common = np.where(ra * rb > 0, np.sign(ra) * np.minimum(np.abs(ra), np.abs(rb)), 0)
+        lesser = np.minimum(np.abs(ra), np.abs(rb))
+        common = np.where(ra * rb > 0, np.sign(ra) * lesser, 0)
+        chance = np.maximum(chance, np.where(ra * rb < 0, lesser, 0))
         shared = np.where(np.abs(common) > np.abs(shared), common, shared).astype(np.float32)
     rim = cv2.erode(seen.astype(np.uint8), np.ones((3, 3), np.uint8), iterations=round(px_per_mm / 2))
     shared[rim == 0] = 0
+    # Relief that happens to meet its opposite agrees in sign no oftener than it disagrees.
+    faintest = _FAINTEST
+    if rim.any():
+        faintest = max(_FAINTEST, float(np.percentile(chance[rim > 0], _CHANCE_PCT)))
     streaks: list[Streak] = []
     reach = np.ones((2 * round(_BESIDE_MM * px_per_mm) + 1,) * 2, np.uint8)
     for sign in (-1, 1):
         # Beside a strong ridge the filter rings with the other sign.
         beside = cv2.dilate(np.maximum(-sign * shared, 0), reach)
         own = np.where(sign * shared > _RINGING * beside, sign * shared, 0).astype(np.float32)
-        streaks += _followed(own, sign, px_per_mm, (left, top))
+        streaks += _followed(own, sign, faintest, px_per_mm, (left, top))
     return sorted(streaks, key=lambda streak: -streak.length)
 
 
@@ -82,9 +89,11 @@ def _ridge(image: FloatArray, sigma: float) -> FloatArray:
     return np.asarray(-strength * sigma**2 * np.sqrt(8), np.float32)
 
 
-def _followed(shared: FloatArray, sign: int, px_per_mm: float, at: tuple[int, int]) -> list[Streak]:
+def _followed(
+    shared: FloatArray, sign: int, faintest: float, px_per_mm: float, at: tuple[int, int]
+) -> list[Streak]:
     least = _AREA_LEAST_MM2 * px_per_mm**2
-    count, labels, stats, _ = cv2.connectedComponentsWithStats((shared > _FAINTEST).astype(np.uint8))
+    count, labels, stats, _ = cv2.connectedComponentsWithStats((shared > faintest).astype(np.uint8))
     streaks = []
     for n in range(1, count):
         if stats[n, cv2.CC_STAT_AREA] < least:
