@@ -177,12 +177,14 @@ def _shift(rng: np.random.Generator, params: PumpParams) -> tuple[Pulls, list[tu
 
 def _balance_truth(apart: np.ndarray, dispensing: np.ndarray, turns: np.ndarray) -> list[tuple]:
     """Stroke means of the planted difference, over 200 and 300 psi; events of 10 s or more."""
+    at = np.flatnonzero(dispensing)
+    restarts = at[1:][np.diff(at) * STEP_S > 300]
+    turns = np.union1d(turns, restarts)
     stroke = np.searchsorted(turns, np.arange(len(apart)), side="right")
     seconds = np.bincount(stroke[dispensing], minlength=len(turns) + 1) * STEP_S
     mean = np.bincount(stroke[dispensing], apart[dispensing], minlength=len(turns) + 1)
     mean = mean * STEP_S / np.maximum(seconds, STEP_S)
     events: list[list[float]] = []
-    at = np.flatnonzero(dispensing)
     first = dict(zip(*np.unique(stroke[at], return_index=True), strict=True))
     for number, size in enumerate(mean):
         if abs(size) <= 200 or number not in first:

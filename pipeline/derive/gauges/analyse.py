@@ -232,7 +232,7 @@ def _strokes(
         "catalyst_1_pa": strokes.stroke_means(one, numbers, count),
         "catalyst_2_pa": strokes.stroke_means(two, numbers, count),
         "balance_pa": strokes.stroke_means(one - two, numbers, count),
-        "balance_median_pa": strokes.stroke_medians(one - two, numbers, count),
+        "balance_sustained_pa": strokes.stroke_sustained(one - two, numbers, count),
     }
     return strokes.make_strokes(frames, part, moves.reversals, marks, numbers, columns, end_us)
 

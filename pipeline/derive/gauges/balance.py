@@ -1,7 +1,7 @@
 """Did the two catalyst gauges run apart while dispensing? Judged on stroke means.
 
 A mean over a stroke does not see a reversal's dip, and a stalled pump has no stroke. What is over within a
-few seconds is a transient, not an imbalance.
+few seconds is a transient, not an imbalance, though it may carry a whole stroke's mean over the limit.
 """
 
 from typing import Final
@@ -28,12 +28,13 @@ def find_balance_events(strokes: list[Stroke], settings: GaugeSettings) -> list[
     """
     known = [stroke for stroke in strokes if stroke.balance_pa is not None]
     mean = np.array([stroke.balance_pa for stroke in known], dtype=np.float64)
-    median = np.array([stroke.balance_median_pa for stroke in known], dtype=np.float64)
+    sustained = np.array([stroke.balance_sustained_pa for stroke in known], dtype=np.float64)
     caution, out = psi_to_pa(settings.balance_caution_psi), psi_to_pa(settings.balance_out_psi)
     events = []
     for sign in (1.0, -1.0):
         apart = sign * mean
-        over = (apart > caution) & (sign * median > caution)
+        over = apart > caution
+        lasting = over & (sign * sustained > NEARLY * caution)
         spans: list[tuple[int, int]] = []
         for first, last in runs_of(over).tolist():
             near = spans and apart[spans[-1][1] : first].min() > NEARLY * caution
@@ -42,10 +43,10 @@ def find_balance_events(strokes: list[Stroke], settings: GaugeSettings) -> list[
             else:
                 spans.append((first, last))
         for first, last in spans:
-            apart_s = sum(known[n].flowing_s for n in range(first, last) if over[n])
+            apart_s = sum(known[n].flowing_s for n in range(first, last) if lasting[n])
             if apart_s < settings.balance_min_s:
                 continue
-            peak = float(apart[first:last][over[first:last]].max())
+            peak = float(apart[first:last][lasting[first:last]].max())
             events.append(
                 BalanceEvent(
                     known[first].start_us,

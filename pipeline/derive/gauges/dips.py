@@ -10,13 +10,16 @@ import numpy as np
 from scipy import ndimage
 
 from pipeline.derive.gauges.frames import Signal
-from pipeline.derive.gauges.recording import FloatArray, IntArray
+from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
 
 # Reversals dip 5 to 25 % of the running pressure; sampled at 10 Hz a short one shows less of its depth.
 DEPTH_MIN: Final = 0.03
 DEPTH_MAX: Final = 0.45
 # A dip stands out of the noise by this many standard deviations of a frame.
 NOISE_TIMES: Final = 7.0
+# Two gauges that dip at once need less each: noise does not agree.
+PAIR_TIMES: Final = 0.75
+EACH_TIMES: Final = 0.6
 # Nearer than this two dips are one: strokes last 1.5 s at least.
 APART_S: Final = 0.9
 # Where a reversal is due by the strokes before and after, less will do.
@@ -33,16 +36,24 @@ def relative_depth(
     least : [1], noise_times : [1], what a dip must stand out by
     Returns (F,) [1]
     """
-    depths = []
+    times = noise_times if len(signals) == 1 else PAIR_TIMES * noise_times
+    depth = needed = np.full(len(signals[0].level), np.nan)
+    clear = np.ones(len(depth), dtype=bool)
     for signal in signals:
-        floor = np.maximum(least * signal.level, noise_times * signal.noise)
+        # A gauge that says nothing (NaN) does not gainsay the other.
         with np.errstate(invalid="ignore", divide="ignore"):
-            depth = np.where(signal.depth > floor, signal.depth / signal.level, 0.0)
-        # A gauge that says nothing does not gainsay the other.
-        depths.append(np.where(np.isnan(signal.level), np.nan, np.where(signal.no_pressure, 0.0, depth)))
-    if len(depths) == 1:
-        return np.nan_to_num(depths[0])
-    return np.nan_to_num(np.fmin(depths[0], depths[1]))
+            depth = _mean(depth, np.where(signal.no_pressure, 0.0, signal.depth / signal.level))
+            needed = _mean(needed, times * signal.noise / signal.level)
+            clear &= ~(signal.depth <= EACH_TIMES * times * signal.noise) | np.isnan(signal.level)
+    with np.errstate(invalid="ignore"):
+        deep: BoolArray = clear & (depth > np.maximum(least, needed))
+    return np.where(deep, depth, 0.0)
+
+
+def _mean(one: FloatArray, two: FloatArray) -> FloatArray:
+    """Mean of two, the other one where one is NaN."""
+    mean: FloatArray = np.where(np.isnan(one), two, np.where(np.isnan(two), one, (one + two) / 2))
+    return mean
 
 
 def find_dips(depth: FloatArray, apart: int) -> IntArray:

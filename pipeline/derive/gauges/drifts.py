@@ -19,6 +19,8 @@ OFFSET_NOISE: Final = 6.0
 # A drift reaches this many times the floor, and lasts.
 PEAK_FLOORS: Final = 1.5
 LAST_S: Final = 60.0
+# It is dated from where it shows by this many floors.
+SHOWS: Final = 0.25
 # Standing and dispensing are alike within this share of the larger offset.
 ALIKE: Final = 0.4
 FLUID: Final = (Gauge.BASE, Gauge.CATALYST_1, Gauge.CATALYST_2)
@@ -32,28 +34,26 @@ def find_drifts(frames: Frames, flow: BoolArray, standing: BoolArray) -> list[tu
     if any(gauge not in frames.signals for gauge in FLUID):
         return []
     base, one, two = (frames.signals[gauge] for gauge in FLUID)
-    pairs = {
-        (Gauge.BASE, Gauge.CATALYST_1): _off(frames, base, one, flow, standing),
-        (Gauge.BASE, Gauge.CATALYST_2): _off(frames, base, two, flow, standing),
-        (Gauge.CATALYST_1, Gauge.CATALYST_2): _off(frames, one, two, flow, standing),
-    }
-    drifts = []
-    for gauge in FLUID:
-        with_it = [off for pair, off in pairs.items() if gauge in pair]
-        without = next(off for pair, off in pairs.items() if gauge not in pair)
-        alone = (np.abs(with_it[0]) > 1) & (np.abs(with_it[1]) > 1) & (np.abs(without) < 1)
-        size = np.minimum(np.abs(with_it[0]), np.abs(with_it[1]))
-        for first, last in runs_of(alone).tolist():
-            peak = size[first:last].max()
-            if peak < PEAK_FLOORS or last - first < frames.count(LAST_S):
-                continue
-            begin = first
-            while begin > 0 and size[begin - 1] > 0.25:
-                begin -= 1
-            while last < len(size) and size[last] > 0.25:
-                last += 1
-            drifts.append((gauge, begin, last))
+    to_one = _off(frames, base, one, flow, standing)
+    to_two = _off(frames, base, two, flow, standing)
+    between = _off(frames, one, two, flow, standing)
+    both = np.where(to_one * to_two > 0, np.minimum(np.abs(to_one), np.abs(to_two)), 0.0)
+    drifts = [(Gauge.BASE, *span) for span in _spans(frames, both * (np.abs(between) < 1))]
+    for first, last in _spans(frames, np.abs(between)):
+        nearer = np.abs(to_one[first:last]).mean() < np.abs(to_two[first:last]).mean()
+        drifts.append((Gauge.CATALYST_2 if nearer else Gauge.CATALYST_1, first, last))
     return drifts
+
+
+def _spans(frames: Frames, size: FloatArray) -> list[tuple[int, int]]:
+    """Where an offset is worth naming, from where it began to show until it no longer does.
+
+    size : (F,) in floors
+    """
+    shows = runs_of(size > SHOWS)
+    named = [size[first:last].max() >= PEAK_FLOORS for first, last in shows.tolist()]
+    long = shows[:, 1] - shows[:, 0] >= frames.count(LAST_S)
+    return [(first, last) for first, last in shows[np.array(named, dtype=bool) & long].tolist()]
 
 
 def _off(frames: Frames, one: Signal, two: Signal, flow: BoolArray, standing: BoolArray) -> FloatArray:

@@ -38,7 +38,7 @@ MOVES_SHARE: Final = 0.05
 BROKEN_S: Final = 0.3
 JOIN_US: Final = 2_000_000
 # A pressure over the top comes back under it with every pull: one fault.
-SATURATED_JOIN_US: Final = 60_000_000
+SATURATED_JOIN_US: Final = 900_000_000
 # A saturated reading is still a bound: it tells standing from running.
 FLAG_OF: Final = {Fault.MISSING: Flag.MISSING, Fault.SATURATION: Flag.SUSPECT}
 _SAMPLE_BLOCKS: Final = 64

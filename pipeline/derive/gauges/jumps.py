@@ -22,7 +22,7 @@ STEP_NOISE: Final = 8.0
 # A jump is over within this; what takes longer is a pressure.
 JUMP_S: Final = 0.2
 # Levels before and after are read over this long, and keep within STEADY of the step.
-READ_S: Final = 0.6
+READ_S: Final = 1.5
 STEADY: Final = 0.25
 AT_ONCE: Final = 0.85
 # Another gauge moves along if it moves by this share of its own pressure, out of its noise.
@@ -61,7 +61,7 @@ def find_jumps(frames: Frames) -> list[Jump]:
             steps = [
                 (at, size) for at, size in steps if not _purges(frames, signal.level, own, theirs, at, size)
             ]
-        jumps += _paired(gauge, steps, len(frames.first))
+        jumps += _paired(signal, gauge, steps, others)
     return jumps
 
 
@@ -165,24 +165,27 @@ def _purges(frames: Frames, level: FloatArray, own: IntArray, others: IntArray, 
     return False
 
 
-def _paired(gauge: Gauge, steps: list[tuple[int, float]], end: int) -> list[Jump]:
+def _paired(signal: Signal, gauge: Gauge, steps: list[tuple[int, float]], others: list[Signal]) -> list[Jump]:
     jumps: list[Jump] = []
-    used: set[int] = set()
-    for place, (at, size) in enumerate(steps):
-        if place in used:
-            continue
-        back = next(
-            (
-                later
-                for later in range(place + 1, len(steps))
-                if later not in used and abs(steps[later][1] + size) < BACK * abs(size)
-            ),
-            None,
-        )
-        if back is not None:
-            used.add(back)
-        jumps.append(Jump(gauge, at, end if back is None else steps[back][0], size))
+    sudden = [_sudden(one.level) for one in (signal, *others)] if steps else []
+    for at, size in steps:
+        if jumps and at <= jumps[-1].last + 2:
+            continue  # the last one's own way back
+        # The way back may fall into a pull's rise or fall, where no level holds still: what is sudden counts.
+        back = np.abs(sudden[0][at + 3 :] + size) < BACK * abs(size)
+        for other in sudden[1:]:
+            back &= ~(np.abs(other[at + 3 :]) > BACK * abs(size))
+        places = np.flatnonzero(back)
+        jumps.append(Jump(gauge, at, at + 3 + int(places[0]) if len(places) else len(signal.level), size))
     return jumps
+
+
+def _sudden(level: FloatArray) -> FloatArray:
+    """(F,) [Pa], move from the frame before to the one after, beyond what goes on before and after that."""
+    sudden = np.zeros(len(level))
+    move = level[2:] - level[:-2]
+    sudden[3:-3] = move[2:-2] - (move[:-4] + move[4:]) / 2
+    return np.nan_to_num(sudden)
 
 
 def _median(values: FloatArray, where: BoolArray, first: int, last: int) -> float:

@@ -25,7 +25,7 @@ class Stroke(Struct, frozen=True):
     no : counts from 1 in the recording, per part; direction : 0 and 1 in turn (which is up is not known)
     base_pa, catalyst_1_pa, catalyst_2_pa : means over its dispensing time, None without a usable sample
     balance_pa : mean of catalyst_1 less catalyst_2 over the same time, None without a usable sample
-    balance_median_pa : the same as a median, which a transient does not move
+    balance_sustained_pa : what the difference keeps for all but a quarter of the time: no transient moves it
     flowing_s : [s], how long it dispensed; whole : both its reversals were seen
     """
 
@@ -37,7 +37,7 @@ class Stroke(Struct, frozen=True):
     catalyst_1_pa: float | None
     catalyst_2_pa: float | None
     balance_pa: float | None
-    balance_median_pa: float | None
+    balance_sustained_pa: float | None
     direction: int
     flowing_s: float
     whole: bool
