@@ -1,173 +1,230 @@
-"""What does a pressed film of two-part sealant look like? Lamellae, squeeze, relief, Kubelka-Munk colour.
+"""What lies on the paper when the folded sheet is opened? Two wings of one film: outline, thickness, relief, mix.
 
-A bead of mixed sealant lies in the fold of a white sheet and is pressed into two wings that were one film.
-What the mixer left unmixed is stretched lamellae, the same in both wings and mirrored; what opening the sheet
-leaves, ridges and gloss, differs between them. All lengths in millimetres, all reflectances linear.
-
-Sources: Kubelka, Munk 1931, finite layer over a ground; Saunderson 1942 (from memory, k1 0.04, k2 0.6);
-baker's map as the ideal split, stretch and stack of a static mixer (Ottino 1989, from memory).
+Wing coordinates [mm]: x away from the fold, y along it. Both wings come from one pressed film that split
+through its thickness, so outline and mix are mirror images but for a little; what peeling did is each wing's own.
 """
 
 from dataclasses import dataclass
+from typing import Final, Literal
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter, map_coordinates
 
-PX_PER_MM = 8.0  # raster of the film
-WING_MM = (62.0, 96.0)  # reach from the fold, along the fold
-PHI = 1 / 11  # curing agent by volume, as set at the pump
-LEAN = 0.16  # share of the badly mixed material that is base which met no curing agent
-COV_GOOD, COV_BAD = 0.05, 0.30  # common practice: 5 % is well mixed; above 30 % anyone sees it
-RESOLUTION_MM = 0.25  # at which the true CoV is told
+from tests.shop.mixer import Mixing, film_fraction
+from tests.shop.noise import Field, fractal, ramp, smooth
 
-Array = NDArray[np.float64]
+PX_PER_MM: Final = 10.0
+COV_MM: Final = 0.25  # side of the squares over which the stated CoV averages
+HIDING_MM: Final = 0.05  # film thinner than this is left out of the truth's figures
+
+Grade = Literal["good", "borderline", "streaked", "badly_streaked"]
 
 
 @dataclass(frozen=True)
-class Material:
-    """K/S of both parts by channel (R, G, B) and how much the film scatters, a millimetre."""
+class FilmSpec:
+    """A film as pressed.
 
-    name: str
-    base_ks: tuple[float, float, float]
-    agent_ks: tuple[float, float, float]
-    scatter_per_mm: float
+    width, length : [mm] of a wing away from the fold and along it
+    thickness : [mm] of a wing in its middle
+    relief : [mm] height of the ridges that peeling pulled up
+    shared_relief : share of the ridges' variance that both wings have in common, mirrored
+    offset : [mm] of the film's middle along the fold
+    """
+
+    mixing: Mixing
+    width: float = 45.0
+    length: float = 75.0
+    thickness: float = 0.45
+    relief: float = 0.24
+    shared_relief: float = 0.0
+    offset: float = 0.0
 
 
-MATERIALS = {
-    "black": Material("black", (0.006, 0.006, 0.008), (95.0, 98.0, 100.0), 14.0),
-    "dark_grey": Material("dark_grey", (0.006, 0.006, 0.008), (34.0, 33.0, 31.0), 16.0),
-    "mid_grey": Material("mid_grey", (0.006, 0.006, 0.008), (7.5, 7.2, 6.8), 18.0),
-    "white": Material("white", (0.006, 0.006, 0.008), (0.30, 0.28, 0.22), 22.0),
-}
+@dataclass(frozen=True)
+class Wing:
+    """One wing on its grid of PX_PER_MM, row y, column x, from the fold outward.
+
+    share : local share of curing agent over the whole film's mean [1]
+    thickness : [mm], 0 where there is no film
+    height : [mm] of the surface above the paper
+    """
+
+    share: Field
+    thickness: Field
+    height: Field
 
 
 @dataclass(frozen=True)
 class Film:
-    """Two wings. fraction : (H, W), of the right wing, u from the fold to the right; left is its mirror.
+    """Both wings and what is true of the mix.
 
-    thick_mm, relief_mm : (2, H, W), left wing first, both with u from the fold
+    cov : coefficient of variation of the share at COV_MM; cov_full : at the grid's own resolution
+    striation_mm : mean width of the streaks, area over half the outline; None if there are none
     """
 
-    fraction: Array
-    thick_mm: Array
-    relief_mm: Array
+    left: Wing
+    right: Wing
     cov: float
-    striation_mm: float
+    cov_full: float
+    striation_mm: float | None
 
 
-def noise_field(
-    shape: tuple[int, int], scale_mm: float, rng: np.random.Generator, along: float = 1.0
-) -> Array:
-    """Smooth noise of unit deviation. along : how much longer across the fold than along it."""
-    sigma = scale_mm * PX_PER_MM
-    field = gaussian_filter(rng.normal(size=shape), (sigma, sigma * along), mode="wrap")
-    return field / field.std()
+def grade(cov: float) -> Grade:
+    """Mix grade of a CoV at COV_MM.
 
-
-def _smooth(shape: tuple[int, int], scale_mm: float, rng: np.random.Generator) -> Array:
-    """Smooth noise of a long scale, from a coarse grid."""
-    rows, cols = (max(4, int(n / PX_PER_MM / scale_mm) + 3) for n in shape)
-    coarse = rng.normal(size=(rows, cols))
-    y, x = np.mgrid[: shape[0], : shape[1]] / PX_PER_MM / scale_mm
-    return map_coordinates(coarse, [y + 0.5, x + 0.5], order=3, mode="nearest")
-
-
-def lamellae(x: Array, y: Array, elements: int, share: float, rng: np.random.Generator) -> Array:
-    """1 where a part of that share lies after so many mixing elements, else 0.
-
-    x, y : places in the bead's cross-section, 0..1 each way
-    Each element splits the stream, stretches it and stacks the halves, in turn across and upright, with the
-    slip of real blades; going backwards tells where what is here came from.
+    Up to 0.05 is well mixed by common practice (no published limit was found in text); 0.05 to 0.10 is left
+    as borderline; above 0.30 most of a film's streaks are nearly pure base.
     """
-    x, y = np.mod(x, 1.0), np.mod(y, 1.0)
-    for element in range(elements):
-        slip = 0.06 * np.sin(2 * np.pi * (y + rng.uniform()))
-        x = np.mod(x + slip, 1.0)
-        half = x >= 0.5
-        x, y = np.mod(2 * x, 1.0), (y + half) / 2
-        if element % 2:
-            x, y = y, x
-    return (x < share).astype(np.float64)
+    if cov <= 0.05:
+        return "good"
+    return "borderline" if cov < 0.10 else "streaked" if cov <= 0.30 else "badly_streaked"
 
 
-def make_film(target_cov: float, rng: np.random.Generator, elements: int = 5, scale: float = 1.0) -> Film:
-    """A film whose curing-agent fraction has about that CoV.
+def press(rng: np.random.Generator, spec: FilmSpec) -> Film:
+    """The film of a blob pressed in a folded sheet and peeled open."""
+    shape = (int((spec.length * 1.35 + 8) * PX_PER_MM), int((spec.width * 1.3 + 6) * PX_PER_MM))
+    reach = _reach(rng, shape, spec)
+    slipped = film_fraction(rng, spec.mixing, reach > 0, PX_PER_MM)
+    drift = 0.3 * min(spec.mixing.cov, 0.03) * smooth(rng, shape, 35.0 * PX_PER_MM)
+    common = _ridges(rng, shape, reach)
+    # On the fold itself the film is bent, not split: there both wings are one.
+    x = np.broadcast_to(np.arange(shape[1], dtype=np.float32) / np.float32(PX_PER_MM), shape)
+    joined = np.maximum(1.0 - ramp(x, 0.5, 6.0), np.float32(spec.shared_relief))
+    split = fractal(rng, shape, 14.0 * PX_PER_MM, 3)
+    pulled = [np.sqrt(1 - joined) * _ridges(rng, shape, reach) + np.sqrt(joined) * common for _ in range(2)]
+    holes = _holes(rng, shape)
+    # What one wing has more of where the film split off its middle, the other has less.
+    thick = [
+        _thickness(rng, spec, reach, ridge, holes, sign * split * (1.0 - joined))
+        for sign, ridge in zip((-1, 1), pulled, strict=True)
+    ]
+    # How pure the slipped material stayed decides the CoV; its share of the stream is the mixer's.
+    shares = _shares(slipped, drift, thick, spec.mixing)
+    wings = [
+        # A fresh film levels its finest ridges.
+        Wing(share, film, cv2.GaussianBlur(film, (0, 0), 1.6))
+        for share, film in zip(shares, thick, strict=True)
+    ]
+    cov, full = cov_of(wings, COV_MM), cov_of(wings, 1.0 / PX_PER_MM)
+    return Film(wings[0], wings[1], cov, full, _striation(slipped[1], thick[1]) if cov > 0.05 else None)
 
-    target_cov : 0 for an even mix; elements : mixing elements that the badly mixed part went through
-    scale : size of the film against the usual one
-    """
-    height, width = int(WING_MM[1] * PX_PER_MM), int(WING_MM[0] * PX_PER_MM)
-    shape = (height, width)
-    v, u = np.mgrid[:height, :width] / PX_PER_MM
-    v = v - WING_MM[1] / 2
-    # The bead, some 12 mm across, was squeezed out from the fold; the flow is not quite even.
-    x = u / (14.0 * scale) / 3.2 + 0.10 * _smooth(shape, 16.0, rng) + 0.02 * _smooth(shape, 5.0, rng)
-    y = v / 34.0 + 0.12 * _smooth(shape, 20.0, rng) + 0.02 * _smooth(shape, 6.0, rng)
-    blades = int(rng.integers(1 << 30))
-    near = (0.0, 0.003)
-    base_alone = np.mean(
-        [
-            lamellae(x + dx, y + dy, elements, LEAN, np.random.default_rng(blades))
-            for dx in near
-            for dy in near
-        ],
-        axis=0,
+
+def cov_of(wings: list[Wing], side_mm: float) -> float:
+    """Coefficient of variation of the share over both wings, over squares of that side, weighted by area."""
+    step = max(1, round(side_mm * PX_PER_MM * 2) / 2)
+    values, weights = [], []
+    for wing in wings:
+        film = (wing.thickness > HIDING_MM).astype(np.float32)
+        size = (int(film.shape[1] / step), int(film.shape[0] / step))
+        area = cv2.resize(film, size, interpolation=cv2.INTER_AREA)
+        total = cv2.resize(film * wing.share, size, interpolation=cv2.INTER_AREA)
+        keep = area > 0.5
+        values.append(total[keep] / area[keep])
+        weights.append(area[keep])
+    value, weight = np.concatenate(values).astype(np.float64), np.concatenate(weights).astype(np.float64)
+    mean = np.average(value, weights=weight)
+    return float(np.sqrt(np.average((value - mean) ** 2, weights=weight)) / mean)
+
+
+def _shares(slipped: tuple[Field, Field], drift: Field, thick: list[Field], mixing: Mixing) -> list[Field]:
+    """Share of agent over the mean, with the slipped material as pure as the wanted CoV asks for."""
+    films = [film > HIDING_MM for film in thick]
+    mean = float(np.mean(np.concatenate([s[f] for s, f in zip(slipped, films, strict=True)])))
+    blank = np.zeros_like(thick[0])
+
+    def mixed(purity: float) -> list[Field]:
+        gain = purity * (10.0 if mixing.agent_rich else -1.0)
+        raw = [(1.0 + drift) * np.maximum(1.0 + gain * s, 0.0) for s in slipped]
+        level = 1.0 + gain * mean
+        return [(r / np.float32(level)).astype(np.float32) for r in raw]
+
+    low, high = 0.0, 1.0
+    for _ in range(12):
+        middle = (low + high) / 2
+        wings = [Wing(s, t, blank) for s, t in zip(mixed(middle), thick, strict=True)]
+        low, high = (middle, high) if cov_of(wings, COV_MM) < mixing.cov else (low, middle)
+    return mixed(high)
+
+
+def _reach(rng: np.random.Generator, shape: tuple[int, int], spec: FilmSpec) -> Field:
+    """How far inside the pressed film's outline a point lies [mm], negative outside."""
+    height, width = shape
+    y, x = np.mgrid[0:height, 0:width].astype(np.float32) / PX_PER_MM
+    y -= height / PX_PER_MM / 2
+    angle = np.arctan2(y, np.maximum(x, 0.0) + 1.0)
+    # Lobes where fingers pressed harder, then the finer waves of a front that creeps over rough paper.
+    lobes = sum(
+        rng.normal(0, 0.09 / n**1.1) * np.cos(n * 1.5 * angle + rng.uniform(0, 6.28)) for n in range(1, 6)
     )
-    thick, relief, on = _wings(u, v, shape, scale, rng)
-    inside = on & (thick.min(axis=0) > 0.08)
-    # Streaks lie in some of the material only: what ran past the clogged part of the mixer.
-    lean = gaussian_filter(base_alone * np.clip(0.55 + 0.8 * _smooth(shape, 14.0, rng), 0, 1), 0.8)
-    grain = 1 + 0.008 * noise_field(shape, 0.25, rng)
-    share = 0.0
-    if target_cov > 0:
-        for trial in np.linspace(0.02, 1.0, 50):
-            share = float(trial)
-            if _cov((1 - share * lean) * grain, inside) >= target_cov:
-                break
-    fraction = (1 - share * lean) * grain
-    # What is missing in the streaks is in the rest: the mean is the pump's.
-    fraction = np.clip(PHI * fraction / fraction[inside].mean(), 0.0, 1.0)
-    striation = 14.0 * 3.2 * scale / 2 ** ((elements + 1) // 2) / 2
-    return Film(fraction, thick, relief, _cov(fraction, inside), striation)
+    radius = np.sqrt((x / spec.width) ** 2 + (y / (spec.length / 2)) ** 2)
+    size = min(spec.width, spec.length / 2)
+    inside = (1.0 + lobes - radius) * size
+    inside += 0.9 * fractal(rng, shape, 11.0 * PX_PER_MM, 3, 0.5)
+    return np.float32(inside + 0.22 * fractal(rng, shape, (1.6 * PX_PER_MM, 3.0 * PX_PER_MM), 2, 0.6))
 
 
-def _cov(fraction: Array, inside: NDArray[np.bool_]) -> float:
-    seen = gaussian_filter(fraction, RESOLUTION_MM * PX_PER_MM / 2)[inside]
-    return float(seen.std() / seen.mean())
+def _ridges(rng: np.random.Generator, shape: tuple[int, int], reach: Field) -> Field:
+    """Ridges that the sealant leaves when air fingers in between paper and paper: 0 in valleys, 1 on crests.
 
-
-def _wings(
-    u: Array, v: Array, shape: tuple[int, int], scale: float, rng: np.random.Generator
-) -> tuple[Array, Array, NDArray[np.bool_]]:
-    """Thickness and relief of both wings: one outline, since they were one film; ridges of their own."""
-    reach = (46.0 * scale, 36.0 * scale)
-    ragged = 1 + 0.07 * _smooth(shape, 15.0, rng) + 0.025 * _smooth(shape, 4.0, rng)
-    r = (np.abs(u / reach[0]) ** 2.3 + np.abs(v / reach[1]) ** 2.6) ** (1 / 2.4) / ragged
-    body = 0.55 * np.clip((1 - r) / 0.16, 0, 1) ** 0.7
-    thick, relief = [], []
-    for _ in range(2):
-        # Fingers of air run in from the edge when the sheet is opened, across the fold and branching.
-        fingers = 0.6 * noise_field(shape, 0.35, rng, 6.0) + 0.4 * noise_field(shape, 0.9, rng, 3.0)
-        ridge = 0.035 * fingers * np.clip(0.35 + 0.65 * r, 0, 1)
-        edge = 0.04 * _smooth(shape, 2.0, rng)
-        h = np.clip(body + (ridge + edge) * (body > 0.02), 0, None) * (r < 1)
-        thick.append(h)
-        relief.append(gaussian_filter(ridge, 0.8) + 0.12 * _smooth(shape, 9.0, rng))
-    return np.array(thick), np.array(relief), r < 1
-
-
-def reflectance(fraction: Array, thick_mm: Array, material: Material, ground: float) -> Array:
-    """(..., 3) linear reflectance of a film over paper.
-
-    Kubelka-Munk for a layer of finite thickness, single-constant mixing, then Saunderson's surface.
+    The peeling front runs along the fold and moves towards it, so ridges run towards the fold: fine at the
+    rim, where the film is thin, joining to coarser ones inside.
     """
-    out = np.empty((*fraction.shape, 3))
-    for channel in range(3):
-        ks = (1 - fraction) * material.base_ks[channel] + fraction * material.agent_ks[channel]
-        a = 1 + np.maximum(ks, 1e-4)
-        b = np.sqrt(a * a - 1)
-        coth = 1 / np.tanh(np.clip(b * material.scatter_per_mm * np.maximum(thick_mm, 1e-3), 1e-3, 30))
-        bulk = (1 - ground * (a - b * coth)) / (a - ground + b * coth)
-        out[..., channel] = 0.04 + 0.96 * 0.4 * bulk / (1 - 0.6 * bulk) - 0.04 * 0.6
-    return np.clip(out, 0.004, 1)
+    height, width = shape
+    y, x = np.mgrid[0:height, 0:width].astype(np.float32)
+    bend = 14.0 * fractal(rng, shape, (60.0, 90.0), 3, 0.6), 8.0 * fractal(rng, shape, 45.0, 2)
+    total = np.zeros(shape, np.float32)
+    inner = ramp(reach, 3.0, 16.0)
+    for spacing, weight in ((11.0, 1.0 - 0.75 * inner), (20.0, 0.9), (38.0, 0.25 + 0.85 * inner)):
+        field = smooth(rng, shape, (spacing, spacing * 4.5))
+        bent = cv2.remap(
+            field,
+            np.float32(x + bend[1]),
+            np.float32(y + bend[0]),
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REFLECT,
+        )
+        total += weight * (np.exp(-np.abs(bent) * 2.2) - 0.38)
+    # Peeled by hand, in starts and stops: some stretches tore off smoothly.
+    vigour = ramp(fractal(rng, shape, 160.0, 2), -1.4, 0.8)
+    return np.float32(total * (0.35 + 0.65 * vigour))
+
+
+def _holes(rng: np.random.Generator, shape: tuple[int, int]) -> Field:
+    """Air that was pressed in and left the paper bare: 1 in holes, 0 elsewhere."""
+    holes = np.zeros(shape, np.float32)
+    for _ in range(rng.poisson(2.5)):
+        centre = (int(rng.uniform(0.1, 0.75) * shape[1]), int(rng.uniform(0.2, 0.8) * shape[0]))
+        axes = rng.uniform(3, 11, 2).astype(int)
+        cv2.ellipse(holes, centre, (int(axes[0]), int(axes[1])), rng.uniform(0, 180), 0, 360, 1.0, -1)
+    return cv2.GaussianBlur(holes, (0, 0), 2.0)
+
+
+def _thickness(
+    rng: np.random.Generator, spec: FilmSpec, reach: Field, ridge: Field, holes: Field, split: Field
+) -> Field:
+    """[mm] of one wing: thin at the rim, uneven where the film split nearer to one paper than the other."""
+    rim = np.clip(reach / 14.0, 0.0, 1.0) ** 0.7
+    film = spec.thickness * rim * np.clip(1.0 + 0.22 * split, 0.3, 1.7)
+    film = film + spec.relief * ridge * np.sqrt(rim)
+    # Sealant sticks to paper: it splits in itself and leaves a skin, and bare paper only where air was.
+    film = np.maximum(film, 0.09 * np.minimum(4.0 * rim, 1.0)) - spec.thickness * holes
+    # At the very rim the film breaks up into what stuck to the paper's fibres.
+    broken = 0.012 + 0.025 * fractal(rng, reach.shape, (4.0, 7.0), 3, 0.7)
+    film -= broken * (1.0 - ramp(reach, 0.3, 2.5))
+    return np.float32(np.clip(film, 0.0, None) * (reach > 0))
+
+
+def _striation(slipped: Field, thick: Field) -> float | None:
+    """Mean width of the streaks [mm]: twice their area over the length of their outline."""
+    film = thick > HIDING_MM
+    streak = np.uint8((slipped > 0.5) & film)
+    inside = cv2.erode(np.uint8(film), np.ones((3, 3), np.uint8))
+    outline = streak & ~cv2.erode(streak, np.ones((3, 3), np.uint8)) & inside
+    area, length = int(streak.sum()), int(outline.sum())
+    return None if length < 20 else round(2.0 * area / length / PX_PER_MM, 2)
+
+
+def mirrored(left: NDArray[np.float32], right: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Both wings' fields side by side as they lie on the opened sheet, the fold in the middle."""
+    return np.hstack([left[:, ::-1], right])
