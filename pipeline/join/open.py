@@ -140,6 +140,12 @@ def _site_tables(connection: duckdb.DuckDBPyConnection, settings: SiteSettings, 
         dates.setdefault(site, set()).update(utc_date + timedelta(days=shift) for shift in (-1, 0, 1))
         until[site, pump] = max(last_at, until.get((site, pump), last_at))
     days = [(site, day) for site, found in dates.items() for day in sorted(found)]
+    shifts = [
+        (site, day, shift.number, shift.name, *settings.shift_window(day, shift.number))
+        for site, day in days
+        if focus is None or focus.first <= day <= focus.last
+        for shift in settings.shifts
+    ]
     limits, pumps = settings.limits, [(site, pump, settings.pump(pump)) for site, pump in until]
     tables: dict[str, tuple[pa.Schema, list[tuple[Any, ...]]]] = {
         "days": (
@@ -148,18 +154,20 @@ def _site_tables(connection: duckdb.DuckDBPyConnection, settings: SiteSettings, 
         ),
         "shifts": (
             _schema(
-                site=pa.string(),
-                day=pa.date32(),
-                shift=pa.int64(),
-                name=pa.string(),
-                start=MOMENT,
-                end=MOMENT,
+                **{"site": pa.string(), "day": pa.date32(), "shift": pa.int64(), "name": pa.string()},
+                **dict.fromkeys(("start", "end"), MOMENT),
+            ),
+            shifts,
+        ),
+        "shift_days": (
+            _schema(
+                **{"site": pa.string(), "made_on": pa.date32(), "day": pa.date32(), "shift": pa.int64()},
+                **dict.fromkeys(("start", "end"), MOMENT),
             ),
             [
-                (site, day, shift.number, shift.name, *settings.shift_window(day, shift.number))
-                for site, day in days
-                if focus is None or focus.first <= day <= focus.last
-                for shift in settings.shifts
+                (site, made_on, day, number, start, end)
+                for site, day, number, _, start, end in shifts
+                for made_on in _production_days(settings, start, end)
             ],
         ),
         "pump_until": (
@@ -196,6 +204,12 @@ def _site_tables(connection: duckdb.DuckDBPyConnection, settings: SiteSettings, 
         connection.register("rows_of", table)
         connection.execute(f"CREATE TABLE {name} AS SELECT * FROM rows_of")
         connection.unregister("rows_of")
+
+
+def _production_days(settings: SiteSettings, start: datetime, end: datetime) -> list[date]:
+    """Production days whose spans can reach into a shift: those it overlaps, and the one before."""
+    first, last = settings.production_day(start), settings.production_day(end)
+    return [first + timedelta(days=shift) for shift in range(-1, (last - first).days + 1)]
 
 
 def _corrections(connection: duckdb.DuckDBPyConnection) -> list[Correction]:

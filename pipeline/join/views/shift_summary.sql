@@ -1,27 +1,22 @@
 -- shift_summary   What each shift amounts to. One row a site, pump and shift of which anything is known.
--- reads           nearly all other views, shifts, site_limits, pump_limits, pump_until     read by  the summary
+-- reads           nearly all other views, shifts, shift_days, site_limits, pump_limits, pump_until
+-- read by         the summary
 -- columns         day DATE, local date on which the shift starts; shift BIGINT; start, "end" TIMESTAMPTZ, UTC;
 --                 verdict 'release' | 'hold' at the shift's end, or at the last known moment before it;
 --                 reasons VARCHAR[] of that verdict; hold_rules VARCHAR[], rules that held at any time of the shift;
 --                 *_min DOUBLE, minutes; *_l DOUBLE, litres; *_share DOUBLE, 0 to 1; peak_balance_pa DOUBLE, pascal
 -- why             States and holds are cut at the shift's ends, and added up in whole microseconds, so that the
---                 same history gives the same figure to the last digit. Whatever else has a length counts in the shift in
---                 which it starts, so that sums over shifts count nothing twice.
+--                 same history gives the same figure to the last digit. Whatever else has a length counts in the
+--                 shift in which it starts, so that sums over shifts count nothing twice. The large tables meet
+--                 the shifts by production day (shift_days) first: a year by shift must not sort every stroke.
 CREATE VIEW shift_summary AS
 WITH windows AS (SELECT shifts.*, pump_until.pump, pump_until.until FROM shifts JOIN pump_until USING (site)),
-state_pieces AS (
-    SELECT w.site, w.pump, w.day, w.shift, s.type, us(s.start, least(s."end", w."end")) AS us
-    FROM pump_states s ASOF JOIN windows w ON s.site = w.site AND s.pump = w.pump AND s.start >= w.start
-    WHERE s.start < w."end"
-    UNION ALL  -- and what was already going on as the shift began
-    SELECT w.site, w.pump, w.day, w.shift, s.type, us(w.start, least(s."end", w."end"))
-    FROM windows w ASOF JOIN pump_states s ON s.site = w.site AND s.pump = w.pump AND s.start < w.start
-    WHERE s."end" > w.start),
 states AS (
-    SELECT site, pump, day, shift,
-           sum(us) FILTER (type = 'dispensing') / 60e6 AS run_min,
-           sum(us) FILTER (type <> 'no_data') / 60e6 AS known_min
-    FROM state_pieces GROUP BY ALL),
+    SELECT s.site, s.pump, w.day, w.shift,
+           sum(us(greatest(s.start, w.start), least(s."end", w."end"))) FILTER (type = 'dispensing') / 60e6 AS run_min,
+           sum(us(greatest(s.start, w.start), least(s."end", w."end"))) FILTER (type <> 'no_data') / 60e6 AS known_min
+    FROM history.pump_states s JOIN shift_days w ON s.site = w.site AND s.day = w.made_on
+    WHERE s.start < w."end" AND s."end" > w.start GROUP BY ALL),
 release_pieces AS (
     SELECT w.site, w.pump, w.day, w.shift, r.state, r.rules,
            us(r.start, least(coalesce(r."end", w.until), w.until, w."end")) AS us
@@ -40,13 +35,12 @@ verdicts AS (
     SELECT w.site, w.pump, w.day, w.shift, r.state, r.reasons
     FROM windows w ASOF JOIN release_spans r ON r.site = w.site AND r.pump = w.pump AND r.start < w."end"),
 strokes_of AS (
-    SELECT w.site, w.pump, w.day, w.shift,
+    SELECT s.site, s.pump, w.day, w.shift,
            count(*) FILTER (part = 'base') AS base_strokes, count(*) FILTER (part = 'catalyst') AS catalyst_strokes,
            count(*) FILTER (part = 'catalyst' AND abs(balance_pa) <= l.balance_caution_pa)
                / nullif(count(balance_pa) FILTER (part = 'catalyst'), 0) AS balance_in_limits_share
-    FROM strokes s ASOF JOIN windows w ON s.site = w.site AND s.pump = w.pump AND s.start >= w.start
-    CROSS JOIN site_limits l
-    WHERE s.start < w."end" GROUP BY ALL),
+    FROM history.strokes s JOIN shift_days w ON s.site = w.site AND s.day = w.made_on CROSS JOIN site_limits l
+    WHERE s.start >= w.start AND s.start < w."end" GROUP BY ALL),
 -- All else, as dated things: which kind, whether it is to be counted, a measure.
 happened AS (
     SELECT site, pump, start AS time, type AS kind, peak_pa AS measure FROM balance_events
