@@ -22,12 +22,12 @@ class Camera:
     """A phone held over the sheet.
 
     size : width, height of the picture as shown [px]
-    tilt : [rad] off straight above; tilt_to : [rad] direction into which it leans; roll : [rad] of the picture
+    tilt : [rad] off straight above; tilt_to : [rad] direction into which it leans; roll : [rad]
     fill : share of the picture that the framed part takes along its tighter side
     shift : [mm] by which the aim is off
     defocus : [px] radius of the circle of confusion; motion : [px] length, [rad] direction of a shake
     exposure : level of white paper before the tone curve; noise : electrons at full well (fewer is noisier)
-    white_balance : gains that are left wrong, red, green, blue; adapted : share of the lamp's colour taken out
+    white_balance : gains that are left wrong, red, green, blue; adapted : share of the lamp's tint removed
     """
 
     size: tuple[int, int] = (1600, 1200)
@@ -126,7 +126,7 @@ def page_points(pose: Pose, height: Field, step: float, page: tuple[float, float
 
 
 def blur_px(camera: Camera) -> float:
-    """Spread [px] of a point in the picture: lens, focus and shake taken together as one standard deviation."""
+    """Spread [px] of a point in the picture: lens, focus and shake as one standard deviation."""
     return float(np.sqrt(0.65**2 + (camera.defocus / 2) ** 2 + camera.motion[0] ** 2 / 24))
 
 
@@ -138,10 +138,11 @@ def expose(
     radiance : (H, W, 3) linear light; white : that of the paper, by which the phone meters
     """
     picture = _lens(radiance, camera)
-    # Gains that make the paper white, as far as the phone takes the lamp's colour for what it is.
-    gains = (white[1] / white) ** camera.adapted
-    level = camera.exposure / float(white[1])
-    raw = _sensor(rng, picture * np.float32(level), gains, camera.noise)
+    # No band of white paper may clip on the sensor; the weaker ones are raised afterwards, noise and all, as
+    # far as the phone takes the lamp's colour for what it is.
+    brightest = np.float32(white.max())
+    gains = (brightest / white) ** np.float32(camera.adapted)
+    raw = _sensor(rng, picture * np.float32(camera.exposure) / brightest, camera.noise)
     developed = raw * gains * np.array(camera.white_balance, np.float32)
     return _develop(developed, camera)
 
@@ -169,7 +170,7 @@ def _lens(picture: Pixels, camera: Camera) -> Pixels:
     return picture * (1.0 - camera.vignette + camera.vignette / (1.0 + tan2) ** 2)[..., None]
 
 
-def _sensor(rng: np.random.Generator, picture: Pixels, gains: NDArray[np.float32], well: float) -> Pixels:
+def _sensor(rng: np.random.Generator, picture: Pixels, well: float) -> Pixels:
     """Noise of light and of reading behind a Bayer filter, and the colours filled in between."""
     light = np.clip(picture, 0.0, 1.0)
     height, width = picture.shape[:2]

@@ -1,7 +1,8 @@
-"""What lies on the paper when the folded sheet is opened? Two wings of one film: outline, thickness, relief, mix.
+"""What lies on the paper when the folded sheet is opened? Two wings of one film.
 
 Wing coordinates [mm]: x away from the fold, y along it. Both wings come from one pressed film that split
-through its thickness, so outline and mix are mirror images but for a little; what peeling did is each wing's own.
+through its thickness, so outline and mix are mirror images but for a little;
+what peeling did is each wing's own.
 """
 
 from dataclasses import dataclass

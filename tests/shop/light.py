@@ -1,4 +1,4 @@
-"""How is the sheet lit, and what of it reaches the lens? Lamps, window, a hand's shadow; dull and glossy return.
+"""How is the sheet lit, and what of it reaches the lens? Lamps, window, a hand's shadow.
 
 Irradiance is in units of what the page's middle gets; a white dull surface then sends back 1.
 """

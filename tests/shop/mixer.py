@@ -59,7 +59,7 @@ def cross_section(rng: np.random.Generator, elements: int) -> Field:
 def film_fraction(
     rng: np.random.Generator, mixing: Mixing, film: NDArray[np.bool_], px_per_mm: float
 ) -> tuple[Field, Field]:
-    """Unmixed material over the film, 0 to 1, as each wing's surface shows it: two fields in wing coordinates.
+    """Unmixed material over the film, 0 to 1, as each wing's surface shows it, in wing coordinates.
 
     film : (H, W), True on the film; rows run down the fold, columns away from it
     Returns the same layer of the blob seen from both sides of where it split: nearly the same field.

@@ -169,9 +169,9 @@ def spoil(rng: np.random.Generator, spec: PhotoSpec, by: Spoiler) -> PhotoSpec:
         reach = spec.film.length if rng.random() < 0.5 else spec.film.width * 2
         # Close to the film, and aimed past it.
         turn = float(rng.uniform(0, 2 * np.pi))
-        away = float(rng.uniform(0.55, 0.8)) * reach
+        away = float(rng.uniform(0.7, 1.0)) * reach
         shift = (away * float(np.cos(turn)), away * float(np.sin(turn)))
-        return replace(spec, sheet=None, framed="film", camera=replace(camera, shift=shift))
+        return replace(spec, sheet=None, framed="film", camera=replace(camera, shift=shift, fill=1.15))
     if by == "too_small":
         fill = camera.fill * float(rng.uniform(1.3, 1.9)) / scale
         return replace(spec, framed=spec.framed, camera=replace(camera, fill=fill))

@@ -1,15 +1,14 @@
-"""What would a phone's photograph of a smear test look like, and what is true of it? The renderer's front door.
+"""What would a phone's photograph of a smear test look like, and what is true of it?
 
 render() makes one photograph and its truth from a spec and a seed; write_photo() stores it as a phone does.
-Run as `python -m tests.shop.photographs sample_images` to make the sample folder anew: the same bytes each time.
+Run as `python -m tests.shop.photographs sample_images` to make that folder anew, the same bytes each time.
 """
 
 import io
-import sys
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Final, Literal
+from typing import Final, Literal
 
 import cv2
 import numpy as np
@@ -19,11 +18,10 @@ from PIL import Image
 from pipeline.derive.smear.sheet import PAGE_MM, draw_sheet
 from tests.shop.camera import Camera, Pose, blur_px, expose, page_points, place
 from tests.shop.film import HIDING_MM, PX_PER_MM, Film, FilmSpec, Grade, grade, press
-from tests.shop.light import Lamp, Light, lamp_colour, shade
-from tests.shop.mixer import Mixing
-from tests.shop.noise import Field, ramp
+from tests.shop.light import Lamp, Light, shade
+from tests.shop.noise import Field
 from tests.shop.pigment import MATERIALS
-from tests.shop.scene import PAPER, Ground, PaperSpec, Sheet, lay_sheet, paper_height, table
+from tests.shop.scene import Ground, PaperSpec, Sheet, lay_sheet, paper_height, table
 
 Page = Literal["a4", "letter"]
 
@@ -197,12 +195,11 @@ def _table(
 def _white(
     radiance: NDArray[np.float32], cover: Field, at: tuple[Field, Field], size: tuple[float, float]
 ) -> NDArray[np.float32]:
-    """Light from the bare paper, (3,): the median of its brighter half, as a phone's metering finds it."""
+    """Light from the bare paper, (3,): what all but its brightest fifth stays below, as a phone meters."""
     x, y = at
     bare = (cover < 0.01) & (np.abs(x) < size[0] / 2) & (np.abs(y) < size[1] / 2)
     seen = radiance[bare][::7] if bare.sum() > 7000 else radiance.reshape(-1, 3)[::7]
-    bright = seen[seen[:, 1] >= np.median(seen[:, 1])]
-    return np.float32(np.median(bright, axis=0))
+    return np.float32(np.quantile(seen, 0.8, axis=0))
 
 
 def _truth(spec: PhotoSpec, film: Film, pose: Pose, cover: Field, gloss: Field, shadow: Field) -> Truth:

@@ -1,4 +1,4 @@
-"""What lies before the camera? The opened sheet with its film on a table: colour, slope and gloss, from above.
+"""What lies before the camera? The opened sheet with its film on a table.
 
 Page coordinates [mm]: origin in the page's middle, x right, y down, height up. The fold lies along x = 0.
 """
@@ -154,7 +154,6 @@ def paper_height(rng: np.random.Generator, paper: PaperSpec, step_mm: float = 2.
 
 def table(rng: np.random.Generator, kind: Ground, shape: tuple[int, int], px_per_mm: float) -> Pixels:
     """Reflectance of the table, (H, W, 3) linear."""
-    height, width = shape
     if kind == "mat":
         grain = fractal(rng, shape, 1.2 * px_per_mm, 2) * 0.08 + smooth(rng, shape, 60 * px_per_mm) * 0.08
         return np.array([0.045, 0.05, 0.055], np.float32) * (1.0 + grain)[..., None]
@@ -163,7 +162,7 @@ def table(rng: np.random.Generator, kind: Ground, shape: tuple[int, int], px_per
         stains = 0.08 * fractal(rng, shape, 45 * px_per_mm, 3)
         scratch = -0.25 * (smooth(rng, shape, (1.0 * px_per_mm, 90 * px_per_mm)) > 2.6)
         return np.array([0.36, 0.365, 0.37], np.float32) * (1.0 + brushed + stains + scratch)[..., None]
-    y, x = np.mgrid[0:height, 0:width].astype(np.float32) / px_per_mm
+    y = (np.arange(shape[0], dtype=np.float32) / np.float32(px_per_mm))[:, None]
     bend = 5.0 * fractal(rng, shape, (40 * px_per_mm, 160 * px_per_mm), 2)
     rings = 0.5 + 0.5 * np.sin(
         (y + bend + 6.0 * smooth(rng, shape, (18 * px_per_mm, 200 * px_per_mm))) * 2 * np.pi / 9.0
