@@ -92,8 +92,8 @@ def _one(fail: _Fail, at: datetime, sheet: str | None, photo: str | None, apart:
 
 
 def _why(score: SmearScore) -> str:
-    return f": {score.reasons[0]}" if score.reasons else ""
+    return f": {score.reasons[0].rstrip('.')}" if score.reasons else ""
 
 
 def _note(call: SmearCall) -> str:
-    return f": {call.note}" if call.note else ""
+    return f": {call.note.rstrip('.')}" if call.note else ""

@@ -96,7 +96,7 @@ class _Teller:
         for row in rows:
             mine = row["time"] >= self.start
             if row["verdict"] == "retake" and mine:
-                why = _listed(row["reasons"]) or "it can't be judged"
+                why = _why(row["reasons"]) or "it can't be judged"
                 sentence = f"The smear photograph of {self.clock(row['time'])} must be taken again: {why}."
                 yield Finding("retake", row["time"], None, sentence)
             elif row["verdict"] == "pass" and row["seen_by"] == "camera":
@@ -108,11 +108,11 @@ class _Teller:
                 row_of_fails.append(row)
                 if one or not mine:
                     continue
-                why = _listed(row["reasons"]) or row["note"]
+                why = _why(row["reasons"]) or row["note"].rstrip(".")
                 by = f" by eye ({row['person']})" if row["seen_by"] == "eye" else ""
                 said = f"at {self.clock(row['time'])}{by}" + (f": {why}" if why else "")
                 if again:
-                    sentence = f"A second smear test in a row failed {said}. The mixer needs work first."
+                    sentence = f"Another smear test in a row failed {said}. The mixer needs work first."
                     yield Finding("smear_failed_twice", row["time"], None, sentence)
                 else:
                     yield Finding("smear_failed", row["time"], None, f"The smear test failed {said}.")
@@ -243,7 +243,7 @@ class _Teller:
             rules = sorted(set().union(*(self.rules_during(unit) for unit in some)) - _TOLD_WITH_UNITS)
             named = _named([unit["unit"] for unit in some])
             start, end = some[0]["started"], max(unit["finished"] for unit in some)
-            under = _listed([rule.replace("_", " ") for rule in rules])
+            under = ", ".join(rule.replace("_", " ") for rule in rules)
             sentence = f"{named} glazed while the pump was on hold ({under}), {self.span(start, end)}."
             yield Finding("units_on_hold", start, end, sentence)
         doubted = [unit for unit in self.glazed if unit["suspect"]]
@@ -321,8 +321,8 @@ class _Teller:
         return f"{self.clock(start)} to {self.clock(end)}"
 
     def clock(self, at: datetime) -> str:
-        """Local time of day; with its date where that is not the shift's."""
-        local = at.astimezone(self.settings.zone)
+        """Local time of day to the nearest minute; with its date where that is not the shift's."""
+        local = (at + timedelta(seconds=30)).astimezone(self.settings.zone)
         same = local.date() == self.start.astimezone(self.settings.zone).date()
         return f"{local:%H:%M}" if same else f"{local:%d %b %H:%M}"
 
@@ -341,8 +341,9 @@ def _joined(
         yield run
 
 
-def _listed(words: Sequence[str]) -> str:
-    return ", ".join(words)
+def _why(reasons: Sequence[str]) -> str:
+    """Reasons that are sentences of their own, as the end of another."""
+    return "; ".join(reason.rstrip(".") for reason in reasons)
 
 
 def _named(units: Sequence[str]) -> str:

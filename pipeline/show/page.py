@@ -1,6 +1,6 @@
 """How does a shift read as a page? One HTML file that needs nothing else, for a desk, a phone and A4."""
 
-from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Final
 from zoneinfo import ZoneInfo
@@ -11,7 +11,7 @@ from markupsafe import Markup
 from pipeline.show.pictures import picture_uri
 from pipeline.show.summary import Shift, ShiftSummary
 from pipeline.show.timeline import draw_timeline
-from pipeline.show.words import figures_of, ordinary, verdict_line
+from pipeline.show.words import clock, figures_of, ordinary, verdict_line
 
 WIDE_PX, NARROW_PX = 1040, 358  # a desk or A4; a phone of 390 less its margins
 _VERDICT_WORD: Final = {"pass": "✓ pass", "fail": "✗ fail", "retake": "↻ retake"}
@@ -21,9 +21,6 @@ def render_page(summary: ShiftSummary, shift: Shift, home: Path) -> str:
     """The page. home : where the photographs and overlays stand."""
     zone = ZoneInfo(summary.time_zone)
 
-    def clock(at: datetime | None) -> str:
-        return "" if at is None else f"{at.astimezone(zone):%H:%M}"
-
     environment = Environment(
         loader=PackageLoader("pipeline.show"),
         autoescape=True,
@@ -31,7 +28,7 @@ def render_page(summary: ShiftSummary, shift: Shift, home: Path) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters["clock"] = clock
+    environment.filters["clock"] = partial(clock, zone=zone)
     environment.globals.update(ordinary=ordinary, verdict_word=_VERDICT_WORD)
     timelines = {"wide": WIDE_PX, "narrow": NARROW_PX} if summary.known else {}
     pictures = {

@@ -1,25 +1,21 @@
 """How does a shift look on paper? One A4 sheet to file and sign: verdict, findings, figures, tests, units."""
 
 import json
-from datetime import datetime
 from importlib import resources
 from zoneinfo import ZoneInfo
 
 import typst
 
 from pipeline.show.summary import ShiftSummary
-from pipeline.show.words import figures_of, ordinary, verdict_line
+from pipeline.show.words import clock, figures_of, ordinary, verdict_line
 
 
 def render_pdf(summary: ShiftSummary) -> bytes:
     """The sheet as PDF."""
     zone = ZoneInfo(summary.time_zone)
 
-    def clock(at: datetime | None) -> str:
-        return "" if at is None else f"{at.astimezone(zone):%H:%M}"
-
-    hours = f"{clock(summary.start)} to {clock(summary.end)} {summary.time_zone}"
-    so_far = f", so far: known until {clock(summary.so_far)}" if summary.so_far else ""
+    hours = f"{clock(summary.start, zone)} to {clock(summary.end, zone)} {summary.time_zone}"
+    so_far = f", so far: known until {clock(summary.so_far, zone)}" if summary.so_far else ""
     content = {
         "verdict": verdict_line(summary),
         "hold": summary.verdict == "hold",
@@ -27,7 +23,8 @@ def render_pdf(summary: ShiftSummary) -> bytes:
         "when": f"{summary.day:%A %d %B %Y}, {hours}{so_far}",
         "reasons": summary.reasons,
         "findings": [
-            (clock(f.start) + (f"–{clock(f.end)}" if f.end else ""), f.sentence) for f in summary.findings
+            (clock(f.start, zone) + (f"–{clock(f.end, zone)}" if f.end else ""), f.sentence)
+            for f in summary.findings
         ],
         "reminders": summary.reminders,
         "figures": list(figures_of(summary)) if summary.known else [],
@@ -35,7 +32,7 @@ def render_pdf(summary: ShiftSummary) -> bytes:
             [
                 *(
                     (
-                        clock(s.time),
+                        clock(s.time, zone),
                         "smear, by eye" if s.seen_by == "eye" else "smear, photo",
                         "; ".join(s.reasons) or s.note or f"CoV {ordinary(s.cov, '{:.3f}')}",
                         "superseded" if s.superseded_by else s.verdict,
@@ -45,7 +42,7 @@ def render_pdf(summary: ShiftSummary) -> bytes:
                 ),
                 *(
                     (
-                        clock(t.time),
+                        clock(t.time, zone),
                         t.kind,
                         f"{t.value} (limit {t.limit})",
                         "superseded" if t.superseded_by else "out" if t.passed is False else "in",
@@ -58,7 +55,7 @@ def render_pdf(summary: ShiftSummary) -> bytes:
         "units": [
             (
                 u.unit,
-                f"{clock(u.started)}–{clock(u.finished)}",
+                f"{clock(u.started, zone)}–{clock(u.finished, zone)}",
                 "suspect" if u.suspect else "covered" if u.covered else "NOT COVERED",
             )
             for u in summary.units

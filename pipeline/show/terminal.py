@@ -1,7 +1,7 @@
 """How does a shift read in a terminal? Verdict first, then what went wrong, then the figures behind it."""
 
 from collections.abc import Iterator
-from datetime import datetime, tzinfo
+from datetime import tzinfo
 from zoneinfo import ZoneInfo
 
 from rich.console import Console, RenderableType
@@ -10,7 +10,7 @@ from rich.text import Text
 
 from edge.words import ReleaseState
 from pipeline.show.summary import ShiftSummary, Smear
-from pipeline.show.words import figures_of, ordinary, verdict_line
+from pipeline.show.words import clock, figures_of, ordinary, verdict_line
 
 _MARK = {"pass": "✓ pass", "fail": "✗ FAIL", "retake": "↻ retake"}
 
@@ -60,8 +60,8 @@ def _parts(summary: ShiftSummary) -> Iterator[RenderableType]:
 
 
 def _headline(summary: ShiftSummary, zone: tzinfo) -> str:
-    so_far = f", so far (known until {_clock(summary.so_far, zone)})" if summary.so_far else ""
-    hours = f"{_clock(summary.start, zone)} to {_clock(summary.end, zone)} {summary.time_zone}"
+    so_far = f", so far (known until {clock(summary.so_far, zone)})" if summary.so_far else ""
+    hours = f"{clock(summary.start, zone)} to {clock(summary.end, zone)} {summary.time_zone}"
     return (
         f"{summary.site} · {summary.pump} · {summary.day:%a %d %b %Y} · "
         f"shift {summary.shift} {summary.name} · {hours}{so_far}"
@@ -83,7 +83,7 @@ def _smears(summary: ShiftSummary, zone: tzinfo) -> Table:
     )
     for smear in summary.smears:
         table.add_row(
-            _clock(smear.time, zone),
+            clock(smear.time, zone),
             _MARK[smear.verdict] + (" by eye" if smear.seen_by == "eye" else ""),
             smear.person,
             ordinary(smear.cov, "{:.3f}"),
@@ -105,16 +105,16 @@ def _tests(summary: ShiftSummary, zone: tzinfo) -> Table:
     for test in summary.tests:
         mark = "" if test.passed is None else "✓ in" if test.passed else "✗ OUT"
         mark = "superseded" if test.superseded_by else mark
-        table.add_row(_clock(test.time, zone), test.kind, test.value, test.limit, mark, test.person)
+        table.add_row(clock(test.time, zone), test.kind, test.value, test.limit, mark, test.person)
     return table
 
 
 def _stops(summary: ShiftSummary, zone: tzinfo) -> Table:
     table = _table("Stops", "from", "to", "min", "base purge")
     for stop in summary.stops:
-        late = f"✗ LATE, {_clock(stop.purge_start, zone)}" if stop.purge_start else "✗ NONE"
-        purge = f"✓ {_clock(stop.purge_start, zone)}" if stop.purged else late
-        table.add_row(_clock(stop.start, zone), _clock(stop.end, zone), f"{stop.minutes:.0f}", purge)
+        late = f"✗ LATE, {clock(stop.purge_start, zone)}" if stop.purge_start else "✗ NONE"
+        purge = f"✓ {clock(stop.purge_start, zone)}" if stop.purged else late
+        table.add_row(clock(stop.start, zone), clock(stop.end, zone), f"{stop.minutes:.0f}", purge)
     return table
 
 
@@ -122,7 +122,7 @@ def _replaced(summary: ShiftSummary, zone: tzinfo) -> Table:
     table = _table("Replaced", "time", "what", "lot on", "lot off", "by", "why")
     for one in summary.replaced:
         table.add_row(
-            _clock(one.time, zone),
+            clock(one.time, zone),
             one.part.replace("_", " "),
             one.new_lot or "",
             one.old_lot or "",
@@ -139,9 +139,9 @@ def _units(summary: ShiftSummary, zone: tzinfo) -> Table:
         mark = "? SUSPECT" if unit.suspect else mark
         table.add_row(
             unit.unit,
-            _clock(unit.started, zone),
-            _clock(unit.finished, zone),
-            f"smear {_clock(unit.smear_at, zone)}" if unit.smear_at else "nothing",
+            clock(unit.started, zone),
+            clock(unit.finished, zone),
+            f"smear {clock(unit.smear_at, zone)}" if unit.smear_at else "nothing",
             " + ".join(filter(None, (unit.base_lot, unit.curing_agent_lot))),
             mark,
         )
@@ -158,7 +158,3 @@ def _table(title: str, *columns: str) -> Table:
     for column in columns:
         table.add_column(column, overflow="fold")
     return table
-
-
-def _clock(at: datetime | None, zone: tzinfo) -> str:
-    return "" if at is None else f"{at.astimezone(zone):%H:%M}"

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Iterator
+from datetime import datetime, timedelta, tzinfo
 
 from edge.units import pa_to_psi
 from edge.words import ReleaseState
@@ -44,6 +45,11 @@ def figures_of(summary: ShiftSummary) -> Iterator[tuple[str, str]]:
     yield "readings", gauges or "none"
     yield "gauge faults", str(row["sensor_faults"] or "none")
     yield "messages rejected", str(row["rejected_messages"] or "none")
+
+
+def clock(at: datetime | None, zone: tzinfo) -> str:
+    """Local time of day to the nearest minute; nothing where there is none."""
+    return "" if at is None else f"{(at + timedelta(seconds=30)).astimezone(zone):%H:%M}"
 
 
 def percent(share: float) -> str:
