@@ -48,11 +48,11 @@ def photograph(
     page: Page | None = "a4",
     agent_r: float = 0.05,
     size_mm: tuple[float, float] = (120.0, 90.0),
-    px_per_mm: float = 6.0,
+    px_per_mm: float = 5.0,
     turn_deg: float = 0.0,
     gradient: float = 0.25,
     noise: float = 0.004,
-    blur_px: float = 0.7,
+    blur_px: float = 0.6,
     wings: bool = True,
     seed: int = 1,
 ):
@@ -65,7 +65,7 @@ def photograph(
     grey = paper if paper is not None else np.full((height, width), 255, np.uint8)
     level = grey.astype(np.float64) / 255
     reflectance = PAPER * np.where(level <= 0.04045, level / 12.92, ((level + 0.055) / 1.055) ** 2.4)
-    y, x = np.mgrid[: grey.shape[0], : grey.shape[1]] / px_per_mm
+    y, x = (axis / px_per_mm for axis in np.mgrid[: grey.shape[0], : grey.shape[1]].astype(np.float32))
     x, y = x - geometry.fold_x, y - geometry.height / 2
     if wings:
         fraction = FRACTION * pattern(np.abs(x), y)
@@ -85,7 +85,7 @@ def photograph(
         linear = cv2.warpAffine(linear, m, table.shape[::-1], borderValue=0.09)
     linear = cv2.GaussianBlur(linear, (0, 0), blur_px)
     rgb = linear[..., None] * np.array([1.0, 0.95, 0.86], np.float32)
-    rgb = rgb + noise * np.sqrt(np.maximum(rgb, 1e-3)) * rng.normal(size=rgb.shape)
+    rgb = rgb + noise * np.sqrt(np.maximum(rgb, 1e-3)) * rng.standard_normal(rgb.shape, np.float32)
     rgb = np.clip(rgb, 0, 1)
     srgb = np.where(rgb <= 0.0031308, 12.92 * rgb, 1.055 * rgb ** (1 / 2.4) - 0.055)
     return (255 * srgb).round().astype(np.uint8)

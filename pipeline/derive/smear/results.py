@@ -19,7 +19,7 @@ class SmearLimits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     curing_agent_share : of the mix by volume; enters the intensity of segregation alone. 1/11 is ten to one.
     The others say when a photograph can't be judged; set by what blurs, hides or hides nothing on rendered
     photographs, no source.
-    px_per_mm_min : below, a streak half a millimetre wide falls between pixels
+    px_per_mm_min : below, a streak a millimetre wide falls between pixels
     blur_mm_max : standard deviation of the blur; a streak half a millimetre wide is lost beyond it
     """
 
@@ -28,8 +28,8 @@ class SmearLimits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     streak_contrast: Share = 0.15
     unmixed_share: Share = 0.004
     curing_agent_share: Share = 1 / 11
-    px_per_mm_min: Positive = 2.5
-    film_px_min: Positive = 250.0
+    px_per_mm_min: Positive = 1.8
+    film_px_min: Positive = 160.0
     blur_mm_max: Positive = 0.42
     clipped_max: Share = 0.01
     paper_clipped_max: Share = 0.35

@@ -174,7 +174,7 @@ def _wing_checks(wings: Wings, film: Film, px_per_mm: float, limits: SmearLimits
             "outline_likeness",
             wings.fold.likeness_of_outline,
             limits.outline_likeness_min,
-            "No two mirrored wings to be seen: photograph the whole smear, opened flat along the fold.",
+            "No two mirrored wings to be seen: show the whole smear, opened flat, with no shadow beside it.",
         ),
         judgeable.at_most(
             "chroma",
