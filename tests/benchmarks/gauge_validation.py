@@ -1,6 +1,6 @@
 """How often is the gauge analysis right on pumps that nobody tuned it on?
 
-Random pumps, rates, shifts and faults, played through tests/shop/pump.py; findings are held against the truth.
+Random pumps, rates, shifts and faults, played through tests/shop/lumped_pump.py; findings are held against the truth.
 Run as `python -m tests.benchmarks.gauge_validation [--seeds FIRST COUNT] [--wild] [--each]`. Seeds below 1000
 were looked at while the analysis was written; from 1000 on, and all of --wild (wider ranges), they were not.
 """
@@ -18,7 +18,7 @@ from pipeline.derive.gauges.analyse import analyse
 from pipeline.derive.gauges.recording import Recording
 from pipeline.derive.gauges.results import GaugeAnalysis
 from pipeline.derive.gauges.settings import GaugeSettings
-from tests.shop.pump import STEP_S, PartParams, Pulls, PumpParams, pressures, sample
+from tests.shop.lumped_pump import STEP_S, PartParams, Pulls, PumpParams, pressures, sample
 
 START_US = 1_792_000_000_000_000
 FAULTS = ("missing", "stuck", "spike", "jump", "drift", "saturation", "wire_break")

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from tests.shop.day import HZ, RECORD_FROM, RECORD_TO, SHOP, PumpDay, at
-from tests.shop.pump import STEP_S, Array, Gauges, PartParams, Pulls, PumpParams, pressures, sample
+from tests.shop.lumped_pump import STEP_S, Array, Gauges, PartParams, Pulls, PumpParams, pressures, sample
 
 # Nobody's machine; two that differ, as two in one hall do.
 PARAMS = {

@@ -1,154 +1,166 @@
-"""What do the gauges of a two-part meter-mix pump read? Pistons, regulators, line loss, compliance.
+"""What do the gauges of a two-part meter-mix pump read, and what was true? A script, played by a machine.
 
-Two piston pumps, driven by air motors, feed base and curing agent at a set ratio. While the gun is shut each
-stands at its regulator's stall pressure, leaking down a little; while it is open each gauge reads the loss in
-line and mixer, shear-thinning, at that flow. Where a piston turns it delivers nothing for a moment and the
-hose, which is compliant, gives way: a dip. Nothing here knows how the analysis looks at it.
-
-Sources: power-law pipe loss (Metzner, Reed 1955, from memory); first-order lag of a compliant line; dips of
-5 to 25 % for 50 to 250 ms and strokes of 1.5 to 15 s are common practice, no source.
+`simulate` gives a recording as a logger would write it and the truth it is held against. Nothing here knows how
+the analysis looks at pressures.
 """
-
-from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
-STEP_S = 0.01  # the hydraulics are followed at this step, whatever the gauges' rate
+from tests.shop.faults import NE43_HIGH, NE43_LOW, plant
+from tests.shop.hydraulics import FINE_S, PartRun, PartSolver, Stretch
+from tests.shop.pump_params import PumpParams, random_params
+from tests.shop.recording import Recording
+from tests.shop.script import Act, Script, random_script
+from tests.shop.truth import Played, Truth, truth_of
+
+__all__ = ["Recording", "Truth", "play", "random_params", "random_script", "read_gauges", "simulate"]
+
 PARTS = ("base", "catalyst")
+NEAR_STALL = 0.96  # of the stall pressure: a needle can't be opened further
+BLEED_RESISTANCE = 0.3
+# How full a stroke is when the pump starts to draw air, when it ends, and the scatter.
+RUNNING_OUT = (0.9, 0.06, 0.12)
+BLEEDING = (0.25, 0.95, 0.15)
 
 Array = NDArray[np.float64]
 
 
-@dataclass(frozen=True)
-class PartParams:
-    """One of the two pumps. Pressures in psi, volumes in millilitres, times in seconds."""
+def simulate(script: Script, params: PumpParams, seed: int, hz: float) -> tuple[Recording, Truth]:
+    """A recording and its truth; the same for the same arguments.
 
-    stall_psi: float
-    line_psi: float  # loss in the line at the nominal flow
-    mixer_psi: float  # loss in the mixer at the nominal flow, new
-    stroke_ml: float
-    share: float  # of the mixed flow
-    dip_share: float = 0.22  # how far pressure would fall if the piston never came back
-    dip_s: float = 0.2  # how long it delivers nothing
-    lag_s: float = 0.12  # line resistance times hose compliance
-    refill_s: float = 0.5  # the same when the gun shuts and the pump has to fill the hose
-    leak_share: float = 0.02  # of the stall pressure lost while standing, within leak_s
-    leak_s: float = 600.0
-    asymmetry: float = 0.01  # pressure of the upward stroke above the downward one, share
-
-
-@dataclass(frozen=True)
-class PumpParams:
-    """A whole machine and its gauges."""
-
-    base: PartParams
-    catalyst: PartParams
-    flow_ml_s: float = 22.0  # nominal mixed flow
-    flow_spread: float = 0.15  # from pull to pull
-    thinning: float = 0.45  # exponent of the power law
-    offset_psi: float = 25.0  # catalyst_2 over catalyst_1, static
-    noise_psi: float = 5.0
-    step_psi: float = 1.0  # resolution of the logger
-    span_psi: float = 5000.0
-
-
-@dataclass
-class Pulls:
-    """The gun over the day, at STEP_S. flow : share of nominal mixed flow; 0 where it is shut."""
-
-    flow: Array
-    purge: NDArray[np.bool_]
-    off: NDArray[np.bool_]
-    starved: Array  # 0 fed, 1 the catalyst pump draws nothing
-    ragged: NDArray[np.bool_]  # the catalyst pump draws air with its material
-
-
-@dataclass
-class Gauges:
-    """What was read. at_us : Unix [us]; psi : by gauge; truth : as `inspect --json` says things."""
-
-    at_us: NDArray[np.int64]
-    psi: dict[str, Array]
-    truth: dict[str, Any] = field(default_factory=dict)
-
-
-def pressures(
-    pulls: Pulls, params: PumpParams, clogging: Array, apart_psi: Array, rng: np.random.Generator
-) -> tuple[dict[str, Array], dict[str, NDArray[np.int64]]]:
-    """Pressures [psi] by gauge at STEP_S, and the steps at which each pump turned.
-
-    clogging : share by which the mixer's loss has grown
-    apart_psi : catalyst_2 over catalyst_1 while dispensing
+    hz : the logger's rate, 10 to 50
     """
-    dispensing = (pulls.flow > 0) & ~pulls.purge
-    signals, turns = {}, {}
-    for name, part in (("base", params.base), ("catalyst", params.catalyst)):
-        flows = (pulls.flow > 0) if name == "base" else dispensing & (pulls.starved < 1)
-        flow = np.where(flows, pulls.flow, 0.0)
-        mixer = np.where(pulls.purge, 0.5, 1.0 + clogging) * part.mixer_psi
-        running = (part.line_psi + mixer) * np.power(
-            flow, params.thinning, where=flows, out=np.zeros_like(flow)
-        )
-        running = np.minimum(running, 0.97 * part.stall_psi)
-        shut_for = _since(flows)
-        standing = part.stall_psi * (1 - part.leak_share * (1 - np.exp(-shut_for / part.leak_s)))
-        target = np.where(flows, running, standing)
-        stroke_ml = (
-            np.where(pulls.ragged, 0.45, 1.0) * part.stroke_ml if name == "catalyst" else part.stroke_ml
-        )
-        travel = np.cumsum(flow * params.flow_ml_s * part.share / stroke_ml) * STEP_S + rng.uniform(0.1, 0.9)
-        count = np.floor(travel).astype(np.int64)
-        turned = np.flatnonzero(np.diff(count) > 0) + 1
-        up = count % 2 == 0
-        target = np.where(flows, target * (1 + np.where(up, 0.5, -0.5) * part.asymmetry), target)
-        turning = np.zeros(len(flow), dtype=bool)
-        for step in turned:
-            turning[step : step + round(part.dip_s * rng.uniform(0.9, 1.1) / STEP_S)] = True
-        target = np.where(turning & flows, target * (1 - part.dip_share), target)
-        if name == "catalyst":
-            air = lfilter([0.03], [1, -0.97], rng.normal(0, 1.6, len(flow)))
-            target = np.where(pulls.ragged & flows, target * np.clip(0.72 + 0.5 * air, 0.2, 1.0), target)
-            target = target * (1 - pulls.starved)
-        target = np.where(pulls.off, 0.0, target)
-        signals[name] = _lagged(target, flows, part)
-        turns[name] = turned
-    two = signals["catalyst"] + np.where(signals["catalyst"] > 100, params.offset_psi, 0.0)
-    follow = lfilter([0.02], [1, -0.98], np.where(dispensing, apart_psi, 0.0))
-    return {"base": signals["base"], "catalyst_1": signals["catalyst"], "catalyst_2": two + follow}, turns
+    played = play(script, params, seed)
+    return read_gauges(played, seed, hz), truth_of(played)
 
 
-def _lagged(target: Array, flows: NDArray[np.bool_], part: PartParams) -> Array:
-    """First-order lag: quick while the hose empties into the gun, slow while the pump fills it."""
-    quick, slow = (1 - np.exp(-STEP_S / s) for s in (part.lag_s, part.refill_s))
-    out = np.empty_like(target)
-    edges = np.flatnonzero(np.diff(flows.astype(np.int8))) + 1
-    level = target[0]
-    for start, end in zip([0, *edges], [*edges, len(target)], strict=True):
-        k = quick if flows[start] else slow
-        out[start:end], _ = lfilter([k], [1, k - 1], target[start:end], zi=[(1 - k) * level])
-        level = out[end - 1]
+def play(script: Script, params: PumpParams, seed: int) -> Played:
+    """What really happened, at FINE_S."""
+    rng = np.random.default_rng(seed)
+    acts = _split(script, params, rng)
+    starts = np.array([act.start for act in acts])
+    clogging = sum((t.at(starts) for t in script.trends if t.kind == "clogging"), np.zeros(len(acts)))
+    wobble = 1 + rng.normal(0, params.wobble_share, len(acts)) if params.wobble_share else np.ones(len(acts))
+    phase = rng.uniform()
+    swing = 1 + params.air_swing_share * (np.abs(2 * ((starts / params.air_cycle_s + phase) % 1) - 1) - 0.5)
+    runs = {}
+    for name in PARTS:
+        stretches = [
+            _stretch(name, act, params, float(clog), float(shaken), float(air))
+            for act, clog, shaken, air in zip(acts, clogging, wobble, swing, strict=True)
+        ]
+        part = getattr(params, name)
+        stroke_s = part.stroke_ml / params.part_flow_ml_s(name)
+        runs[name] = PartSolver(stretches, part, stroke_s, params.thinning, rng).solve()
+    count = len(runs["base"].p)
+    edges = np.ceil(np.append(starts, script.seconds) / FINE_S - 1e-9).astype(np.int64)
+    dispensing = np.repeat([act.kind in ("pull", "cavitate") for act in acts], np.diff(edges))[:count]
+    flowing = {
+        "base": dispensing | np.repeat([act.kind == "purge" for act in acts], np.diff(edges))[:count],
+        "catalyst": dispensing,
+    }
+    psi = _at_the_taps(script, params, runs, edges, dispensing, flowing, rng)
+    return Played(script, params, tuple(acts), runs, dispensing, psi)
+
+
+def _split(script: Script, params: PumpParams, rng: np.random.Generator) -> list[Act]:
+    """Acts cut into pieces short enough for resistance and air to change in between."""
+    pieces = []
+    for act in script.acts:
+        start = act.start
+        while start < act.end:
+            length = rng.uniform(3, 8) if act.kind in ("pull", "purge") else rng.uniform(15, 30)
+            if act.kind in ("cavitate", "vent", "off") or act.end - start < 1.5 * length:
+                length = act.end - start
+            end = act.end if act.end - start - length < 1e-9 else start + length
+            pieces.append(Act(act.kind, start, end, act.flow, act.part))
+            start = end
+    return pieces
+
+
+def _stretch(name: str, act: Act, params: PumpParams, clogging: float, wobble: float, air: float) -> Stretch:
+    """What an act means for one of the two pumps."""
+    part = getattr(params, name)
+    stall = part.stall_psi / part.run_psi * air
+    n, mixer = params.thinning, part.mixer_share
+    known = 1 + mixer * clogging * params.holds_flow  # what the needle was set upon
+    need = min(known * act.flow**n, NEAR_STALL * stall)
+    needle = (need / known) ** (1 / n) / np.sqrt(1 - need / stall)
+    resistance = 1 + mixer * clogging
+    if act.kind == "purge":
+        # The mixer passes the base alone.
+        alone = (params.ratio_by_volume / (params.ratio_by_volume + 1)) ** n
+        resistance = 1 - mixer + mixer * (1 + clogging) * alone
+    mine = act.part == name
+    outlet, fill = "shut", None
+    if act.kind == "off" or (act.kind == "vent" and mine):
+        outlet = "vent"
+    elif act.kind in ("pull", "cavitate") or (act.kind == "purge" and name == "base"):
+        outlet = "open"
+        fill = RUNNING_OUT if act.kind == "cavitate" and mine else None
+    elif act.kind == "bleed" and mine:
+        outlet, resistance, fill = "open", BLEED_RESISTANCE, BLEEDING
+    return Stretch(act.start, act.end, outlet, resistance * wobble, float(needle), stall, fill)
+
+
+def _at_the_taps(
+    script: Script,
+    params: PumpParams,
+    runs: dict[str, PartRun],
+    edges: NDArray[np.int64],
+    dispensing: NDArray[np.bool_],
+    flowing: dict[str, NDArray[np.bool_]],
+    rng: np.random.Generator,
+) -> dict[str, Array]:
+    """Pressures [psi] where the three gauges sit, at FINE_S."""
+    count = len(dispensing)
+    psi = {}
+    for name, run in runs.items():
+        ripple = lfilter([0.12], [1, -0.95], rng.normal(0, params.ripple_share, count))
+        psi[name] = getattr(params, name).run_psi * run.p * np.where(flowing[name], 1 + ripple, 1.0)
+    settled = np.repeat(runs["base"].settled, np.diff(edges))[:count]
+    inlet = np.where(dispensing, runs["base"].p - settled, 0.0) * params.base.mixer_share * params.base.run_psi
+    seen = _lagged(inlet, params.catalyst.dip_s / 2) * params.crosstalk
+    first = np.maximum(psi["catalyst"] + seen, 0.0)
+    apart = np.zeros(count)
+    seconds = np.arange(count) * FINE_S
+    for trend in script.trends:
+        if trend.kind == "apart":
+            apart += np.where(dispensing, trend.at(seconds), 0.0)
+    loss = np.where(dispensing, params.metering_psi * runs["catalyst"].p, 0.0)
+    second = _lagged(first - loss, params.metering_lag_s) + _lagged(apart, 0.1)
+    taps = {"base": psi["base"], "catalyst_1": first, "catalyst_2": np.maximum(second, 0.0)}
+    return {
+        gauge: _lagged(tap, params.gauges[gauge].lag_s) * params.gauges[gauge].gain + params.gauges[gauge].zero_psi
+        for gauge, tap in taps.items()
+    }
+
+
+def _lagged(signal: Array, lag_s: float) -> Array:
+    """First-order lag."""
+    k = 1 - np.exp(-FINE_S / lag_s)
+    out: Array = lfilter([k], [1, k - 1], signal, zi=[(1 - k) * signal[0]])[0]
     return out
 
 
-def _since(flows: NDArray[np.bool_]) -> Array:
-    """Seconds since the last flow, 0 while it flows."""
-    steps = np.arange(len(flows))
-    last = np.maximum.accumulate(np.where(flows, steps, 0))
-    return (steps - last) * STEP_S
-
-
-def sample(
-    signals: dict[str, Array], params: PumpParams, hz: float, start_us: int, rng: np.random.Generator
-) -> Gauges:
-    """The gauges as the logger writes them: at its rate, with noise, its resolution, within the span."""
-    count = int(len(signals["base"]) * STEP_S * hz)
-    steps = np.minimum(np.round(np.arange(count) / hz / STEP_S).astype(np.int64), len(signals["base"]) - 1)
-    at_us = start_us + np.round(np.arange(count) / hz * 1e6).astype(np.int64)
+def read_gauges(played: Played, seed: int, hz: float) -> Recording:
+    """The gauges as the logger writes them: at its rate, with noise, within the span, with their faults."""
+    script, params = played.script, played.params
+    rng = np.random.default_rng([seed, 1])
+    count = int(script.seconds * hz)
+    at_us = np.round(np.arange(count) / hz * 1e6).astype(np.int64)
+    read_at = np.arange(count) / hz
+    stamps = at_us
+    if params.jitter_s:
+        # The logger reads late by some milliseconds and stamps what its clock then says.
+        late = rng.uniform(0, params.jitter_s, count)
+        read_at = read_at + late
+        stamps = at_us + np.round(late * 1e6).astype(np.int64)
+    fine = np.arange(len(played.dispensing)) * FINE_S
     psi = {}
-    for name, signal in signals.items():
-        read = signal[steps] + rng.normal(0, params.noise_psi, count)
-        psi[name] = np.clip(np.round(read / params.step_psi) * params.step_psi, 0, params.span_psi)
-    return Gauges(at_us, psi)
+    for gauge, signal in played.psi.items():
+        noisy = np.interp(read_at, fine, signal) + rng.normal(0, params.gauges[gauge].noise_psi, count)
+        psi[gauge] = np.clip(noisy, NE43_LOW * params.span_psi, NE43_HIGH * params.span_psi)
+    return plant(Recording(script.start_us + stamps, psi), script.faults, params, script.start_us)

@@ -1,0 +1,328 @@
+"""What is the pressure at one piston pump's outlet? Air motor, piston, hose and a shear-thinning outlet.
+
+One volume, the hose with its compliance C, lies between pump and outlet:
+
+    C dP/dt = Q_pump(P) - Q_slip(P) - Q_out(P)
+    Q_pump = a sqrt(1 - P / P_stall)    the air motor behind its needle valve, an orifice
+    Q_out  = (P / k)^(1/n)              line and mixer, power-law fluid
+    Q_slip = w P                        past a worn check valve, on the downward stroke alone
+
+While the piston turns it delivers nothing, for `dead_s`: that is a reversal's dip. Between a trigger's move and
+a piston's turn the equation does not change, so it is solved once for each stretch and direction, for all
+stretches at a time, and the day is put together from turn to turn; the volumes are exact to the solver's step.
+
+Here pressure is in units of the nominal running pressure, flow in units of the nominal flow, volume in seconds
+of nominal flow. Sources: power-law pipe loss (Metzner, Reed 1955, from memory); orifice flow; the rest is common
+practice, no source.
+"""
+
+from bisect import bisect_left
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tests.shop.pump_params import PartParams
+
+FINE_S = 0.01  # pressures are given at this step, whatever the gauges' rate
+STEPS = 260  # of a curve: some eight time constants
+BLOCK = 400
+VENT_S = 0.7  # time constant of a line that is relieved
+VOID_SPEED = 6.0  # how much faster than at nominal flow a piston falls through a void
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Hose:
+    """theta_s : compliance, as seconds of nominal flow for a change by the running pressure; dead_s : of a turn."""
+
+    theta_s: float
+    dead_s: float
+
+
+def fit_hose(part: PartParams, thinning: float) -> Hose:
+    """The compliance and the turn's length that give a dip of the set depth, and the set width at half of it."""
+    m, s, d = 1 / thinning, part.stall_psi / part.run_psi, part.dip_share
+    fall = ((1 - d) ** (1 - m) - 1) / (m - 1)
+    half_fall = ((1 - d / 2) ** (1 - m) - 1) / (m - 1)
+    p = np.linspace(1 - d, 1 - d / 2, 400)
+    slope = 1 / (np.sqrt((s - p) / (s - 1)) - p**m)
+    rise = float(np.sum((slope[1:] + slope[:-1]) / 2 * np.diff(p)))
+    theta = part.dip_s / (fall - half_fall + rise)
+    return Hose(theta, theta * fall)
+
+
+@dataclass
+class Stretch:
+    """A time without a change at this pump.
+
+    outlet : 'open', 'shut' or 'vent', where it is relieved; k : its resistance, 1 nominal
+    needle : a of the pump's curve; stall : P_stall
+    fill : how full a stroke is at the start, at the end, and how raggedly; None where the pump is fed
+    """
+
+    start: float
+    end: float
+    outlet: str
+    k: float = 1.0
+    needle: float = 1.0
+    stall: float = 1.25
+    fill: tuple[float, float, float] | None = None
+
+
+@dataclass
+class Turn:
+    """A piston changes its direction, in the middle of its dead time. flowing : its outlet was open."""
+
+    at: float
+    depth: float  # of the dip, in running pressures
+    flowing: bool
+    up: bool  # of the travel that begins
+    void: bool  # the travel before ended in a void
+
+
+@dataclass
+class PartRun:
+    """What one pump did. p : at FINE_S; volumes in seconds of nominal flow, by stretch.
+
+    swept : by the piston; void : of it without material; slip : of it back past valves and seals;
+    stored : what the hose took up; swept - void - slip - stored went out
+    settled : pressure that each open stretch tends to, NaN for others
+    """
+
+    p: Array
+    turns: list[Turn] = field(default_factory=list)
+    swept: Array = field(default_factory=lambda: np.zeros(0))
+    void: Array = field(default_factory=lambda: np.zeros(0))
+    slip: Array = field(default_factory=lambda: np.zeros(0))
+    stored: Array = field(default_factory=lambda: np.zeros(0))
+    settled: Array = field(default_factory=lambda: np.zeros(0))
+
+    @property
+    def out(self) -> Array:
+        """What went out through the outlet, by stretch."""
+        return self.swept - self.void - self.slip - self.stored
+
+
+class Curves:
+    """Solutions of the equation for open stretches, both directions, from below and from above.
+
+    p, v, slip : (stretches, 2 directions, 2 sides, STEPS) pressure, volume pumped and slipped
+    h, settled, flow, slip_flow : (stretches, 2 directions) step [s]; pressure and flows they tend to
+    """
+
+    def __init__(self, use: list[Stretch], part: PartParams, hose: Hose, thinning: float) -> None:
+        m = 1 / thinning
+        k = np.array([s.k for s in use])[:, None, None]
+        needle = np.array([s.needle for s in use])[:, None, None]
+        up_down = 1 + np.array([-0.5, 0.5])[None, :, None] * part.asymmetry
+        stall = np.array([s.stall for s in use])[:, None, None] * up_down
+        worn = np.array([part.wear, 0.0])[None, :, None]
+
+        def pumped(p: Array) -> Array:
+            return needle * np.sqrt(np.maximum(0.0, 1 - p / stall))
+
+        def rate(p: Array) -> Array:
+            return (pumped(p) - worn * p - (np.maximum(p, 0.0) / k) ** m) / hose.theta_s
+
+        low = np.zeros(stall.shape)
+        high = np.full(stall.shape, 1.2) * stall
+        settled = self._settle(rate, high)
+        steep = (rate(settled * 0.999) - rate(settled * 1.001)) / (0.002 * settled)
+        # A tenth of the time constant near the settled pressure, but no more than the quick start allows.
+        quick = 0.35 * np.maximum(settled, 0.2) / np.maximum(np.abs(rate(low)), np.abs(rate(high)))
+        self.h = np.minimum(0.12 / steep, quick)
+        h = self.h
+        y = np.concatenate((low, high), axis=2)
+        self.p = np.empty((*y.shape, STEPS))
+        self.v = np.zeros_like(self.p)
+        self.slip = np.zeros_like(self.p)
+        for step in range(STEPS):
+            self.p[..., step] = y
+            if step:
+                self.v[..., step] = self.v[..., step - 1] + h * (pumped(before) + 4 * pumped(middle) + pumped(y)) / 6
+                self.slip[..., step] = self.slip[..., step - 1] + h * worn * (before + 4 * middle + y) / 6
+            before = y
+            k1 = rate(y)
+            k2 = rate(y + h / 2 * k1)
+            k3 = rate(y + h / 2 * k2)
+            y = y + h / 6 * (k1 + 2 * k2 + 2 * k3 + rate(y + h * k3))
+            k5 = rate(y)
+            middle = (before + y) / 2 + h / 8 * (k1 - k5)
+        self.settled = settled[..., 0]
+        self.flow = pumped(settled)[..., 0]
+        self.slip_flow = (worn * settled)[..., 0]
+        self.h = self.h[..., 0]
+
+    @staticmethod
+    def _settle(rate: object, high: Array) -> Array:
+        low = np.zeros_like(high)
+        for _ in range(50):
+            middle = (low + high) / 2
+            rises = rate(middle) > 0  # type: ignore[operator]
+            low, high = np.where(rises, middle, low), np.where(rises, high, middle)
+        return (low + high) / 2
+
+
+class PartSolver:
+    """Puts one pump's stretches together, from turn to turn."""
+
+    def __init__(
+        self,
+        stretches: list[Stretch],
+        part: PartParams,
+        stroke_s: float,
+        thinning: float,
+        rng: np.random.Generator,
+    ) -> None:
+        self.stretches, self.part, self.rng = stretches, part, rng
+        self.hose = fit_hose(part, thinning)
+        self.m = 1 / thinning
+        self.stroke = stroke_s  # displacement, in seconds of nominal flow
+        self.thinning = thinning
+        self.open = [i for i, stretch in enumerate(stretches) if stretch.outlet == "open"]
+        self.block: dict[int, int] = {}  # stretch -> its row in self.curves
+        count = round(stretches[-1].end / FINE_S)
+        self.run = PartRun(np.zeros(count))
+        for name in ("swept", "void", "slip", "stored"):
+            setattr(self.run, name, np.zeros(len(stretches)))
+        self.run.settled = np.full(len(stretches), np.nan)
+        self.p = 0.0
+        self.up = bool(rng.random() < 0.5)
+        self.left = float(rng.uniform(0.2, 0.8)) * stroke_s  # material before the travel's end
+        self.void_left = 0.0  # void after it
+        self.dead_left = 0.0
+        self.moving = True
+
+    def solve(self) -> PartRun:
+        """The whole run."""
+        for number, stretch in enumerate(self.stretches):
+            at = stretch.start
+            before = self.p
+            if stretch.outlet == "open" and number not in self.block:
+                self._next_block(number)
+            while at < stretch.end - 1e-9:
+                at += self._piece(number, stretch, at, stretch.end - at)
+            self.run.stored[number] = (self.p - before) * self.hose.theta_s
+        return self.run
+
+    def _next_block(self, number: int) -> None:
+        """Solve the equation for the open stretches from this one on: some hundred at a time, for the memory's sake."""
+        first = bisect_left(self.open, number)
+        ahead = self.open[first : first + BLOCK]
+        self.curves = Curves([self.stretches[i] for i in ahead], self.part, self.hose, self.thinning)
+        self.block = {i: row for row, i in enumerate(ahead)}
+        self.run.settled[ahead] = self.curves.settled.mean(axis=1)
+
+    def _piece(self, number: int, stretch: Stretch, at: float, longest: float) -> float:
+        """One stretch of time without an event. Returns its length [s]."""
+        if stretch.outlet == "vent":
+            self.moving = True
+            p = self.p
+            self._draw(at, longest, lambda t: p * np.exp(-t / VENT_S))
+            return longest
+        if self.dead_left > 0:
+            return self._turn(stretch, at, longest)
+        if stretch.outlet == "open":
+            return self._flow(number, stretch, at, longest)
+        return self._stand(number, stretch, at, longest)
+
+    def _turn(self, stretch: Stretch, at: float, longest: float) -> float:
+        seconds = min(self.dead_left, longest)
+        self.dead_left = self.dead_left - seconds if seconds < self.dead_left else 0.0
+        p = self.p
+        if stretch.outlet == "open" and p > 0:
+            k, m, theta = stretch.k, self.m, self.hose.theta_s
+            # theta dp/dt = -(p/k)^m, m > 1
+            self._draw(at, seconds, lambda t: p * (1 + (m - 1) * t * p ** (m - 1) / (theta * k**m)) ** (-1 / (m - 1)))
+            if self.run.turns:
+                self.run.turns[-1].depth += p - self.p
+        else:
+            self._draw(at, seconds, lambda t: np.full(np.shape(t), p))
+        return seconds
+
+    def _flow(self, number: int, stretch: Stretch, at: float, longest: float) -> float:
+        curves, row, way = self.curves, self.block[number], int(self.up)
+        settled, h = curves.settled[row, way], curves.h[row, way]
+        side = int(self.p > settled)
+        ps, vs, slips = curves.p[row, way, side], curves.v[row, way, side], curves.slip[row, way, side]
+        # Where on the curve are we? In steps; beyond its end it has settled.
+        steps = np.arange(STEPS)
+        begin = float(np.interp(self.p, ps, steps) if side == 0 else np.interp(-self.p, -ps, steps))
+        begin_v = float(np.interp(begin, steps, vs))
+        to_end_v = float(vs[-1]) - begin_v
+        if self.left <= to_end_v:
+            until_end = (float(np.interp(begin_v + self.left, vs, steps)) - begin) * h
+        else:
+            until_end = (STEPS - 1 - begin) * h + (self.left - to_end_v) / curves.flow[row, way]
+        seconds = min(until_end, longest)
+        over = max(0.0, begin + seconds / h - (STEPS - 1)) * h
+        end = min(begin + seconds / h, STEPS - 1)
+        ends = until_end <= longest
+        swept = self.left if ends else float(np.interp(end, steps, vs)) - begin_v + over * curves.flow[row, way]
+        slip = float(np.interp(end, steps, slips) - np.interp(begin, steps, slips)) + over * curves.slip_flow[row, way]
+        self._draw(at, seconds, lambda t: np.interp(begin + t / h, steps, ps))
+        self.run.slip[number] += slip
+        self.moving = True
+        self._move(number, swept, ends, at + seconds, stretch)
+        return seconds
+
+    def _stand(self, number: int, stretch: Stretch, at: float, longest: float) -> float:
+        part = self.part
+        stall = stretch.stall * (1 + (0.5 if self.up else -0.5) * part.asymmetry)
+        p = self.p
+        if not self.moving and p > stall * (1 - part.stiction_share):
+            leak = part.leak_psi_min / part.run_psi / 60 * (1.0 if self.up else 1 + 40 * part.wear)
+            seconds = min(longest, (p - stall * (1 - part.stiction_share)) / leak + 1e-6)
+            self._draw(at, seconds, lambda t: p - leak * t)
+            self.run.slip[number] += leak * seconds * self.hose.theta_s
+            return seconds
+        # theta dp/dt = a sqrt(1 - p/stall): the root falls in a straight line, and the pump stalls in finite time.
+        if p >= stall:
+            self.moving = False
+            return 0.0
+        root = float(np.sqrt(1 - p / stall))
+        slope = stretch.needle / (2 * stall * self.hose.theta_s)
+        until_stall = root / slope
+        needed = (stall - p) * self.hose.theta_s
+        ends = self.left <= needed
+        until_end = (root - np.sqrt(1 - (p + self.left / self.hose.theta_s) / stall)) / slope if ends else np.inf
+        seconds = float(min(until_stall, until_end, longest))
+        self._draw(at, seconds, lambda t: stall * (1 - np.maximum(root - slope * t, 0.0) ** 2))
+        ends = until_end <= longest
+        swept = self.left if ends else (self.p - p) * self.hose.theta_s
+        self.moving = ends or until_stall > longest
+        self._move(number, swept, ends, at + seconds, stretch)
+        return seconds
+
+    def _move(self, number: int, swept: float, ends: bool, at: float, stretch: Stretch) -> None:
+        """The piston has travelled; at the end of its travel it falls through what is void, and turns."""
+        self.run.swept[number] += swept
+        self.left -= swept
+        if not ends:
+            return
+        self.run.swept[number] += self.void_left
+        self.run.void[number] += self.void_left
+        fall = self.void_left / VOID_SPEED
+        dead = self.hose.dead_s * float(self.rng.uniform(0.9, 1.1))
+        self.up = not self.up
+        self.run.turns.append(
+            Turn(at + fall + dead / 2, 0.0, stretch.outlet == "open", self.up, self.void_left > 0)
+        )
+        self.dead_left = fall + dead
+        full = 1.0
+        if stretch.fill is not None:
+            first, last, ragged = stretch.fill
+            share = (at - stretch.start) / (stretch.end - stretch.start)
+            full = float(np.clip(first + (last - first) * share + self.rng.normal(0, ragged), 0.03, 1.0))
+        self.left = full * self.stroke
+        self.void_left = self.stroke - self.left
+
+    def _draw(self, at: float, seconds: float, curve: object) -> None:
+        """Write the pressure from `at` for `seconds`; the state moves on to its end."""
+        first, last = int(np.ceil(at / FINE_S - 1e-9)), int(np.ceil((at + seconds) / FINE_S - 1e-9))
+        last = min(last, len(self.run.p))
+        if last > first:
+            self.run.p[first:last] = curve(np.arange(first, last) * FINE_S - at)  # type: ignore[operator]
+        self.p = float(curve(np.float64(seconds)))  # type: ignore[operator]
