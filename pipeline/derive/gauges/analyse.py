@@ -88,7 +88,7 @@ def analyse(recording: Recording, settings: GaugeSettings) -> GaugeAnalysis:
     spans = states.state_spans(frames, codes, _gaps(timeline, settings), end_us)
     offsets = _offsets(frames, jumps, codes)
     levels = _levels(read, offsets)
-    made = {part: _strokes(frames, part, moves[part], levels, codes, settings, end_us) for part in moves}
+    made = {part: _strokes(frames, part, moves[part], levels, codes, end_us) for part in moves}
 
     faults = [
         *(fault for checks in checked.values() for fault in checks.faults),
@@ -196,11 +196,12 @@ def _offsets(frames: Frames, jumps: list[Jump], codes: states.Codes) -> list[Off
     frames : with the jumps taken off
     """
     offsets = [Offset(jump.gauge, jump.first, jump.last, Fault.JUMP) for jump in jumps]
-    for gauge, first, last in find_drifts(frames, codes == states.DISPENSING, codes == states.STALLED):
+    for drift in find_drifts(frames, codes == states.DISPENSING, codes == states.STALLED):
         # A drift that is put right at once ends in what looks like a jump the other way.
-        back = [one for one in offsets if one.gauge == gauge and first < one.first < last <= one.last]
+        back = [o for o in offsets if o.gauge == drift.gauge and drift.first < o.first < drift.last <= o.last]
         offsets = [one for one in offsets if one not in back]
-        offsets.append(Offset(gauge, first, back[0].first if back else last, Fault.DRIFT))
+        last = back[0].first if back else drift.last
+        offsets.append(Offset(drift.gauge, drift.first, last, Fault.JUMP if drift.at_once else Fault.DRIFT))
     return offsets
 
 
@@ -218,11 +219,10 @@ def _strokes(
     moves: Moves,
     levels: dict[Gauge, FloatArray],
     codes: states.Codes,
-    settings: GaugeSettings,
     end_us: int,
 ) -> list[Stroke]:
     dispensing = codes == states.DISPENSING
-    marks = strokes.stroke_marks(frames, moves.reversals, dispensing, settings.idle_min * 60)
+    marks = strokes.stroke_marks(frames, moves.reversals, dispensing)
     numbers = strokes.stroke_numbers(marks, dispensing)
     count = len(marks) + 1
     blank = np.full(len(frames.first), np.nan)

@@ -4,12 +4,14 @@ An imbalance and a clogging mixer need flow: standing, each part's pressure is w
 that drifts reads off in both states alike. Of three gauges the one that is off against both others drifts.
 """
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from edge.words import Gauge
 from pipeline.derive.gauges.frames import Frames, Signal
+from pipeline.derive.gauges.jumps import along_floor, sudden_moves
 from pipeline.derive.gauges.quality import runs_of
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
 
@@ -21,13 +23,31 @@ PEAK_FLOORS: Final = 1.5
 LAST_S: Final = 60.0
 # It is dated from where it shows by this many floors.
 SHOWS: Final = 0.25
+# A stay this long has a level.
+STAY_S: Final = 3.0
+# Its ends may lie this far from the stays that tell of it; a jump there is the offset within this share.
+NEAR_END_S: Final = 120.0
+AT_ONCE: Final = 0.3
 # Standing and dispensing are alike within this share of the larger offset.
 ALIKE: Final = 0.4
 FLUID: Final = (Gauge.BASE, Gauge.CATALYST_1, Gauge.CATALYST_2)
 
 
-def find_drifts(frames: Frames, flow: BoolArray, standing: BoolArray) -> list[tuple[Gauge, int, int]]:
-    """Gauge, first frame and one past the last of each drift. Needs three gauges.
+@dataclass(frozen=True)
+class Drift:
+    """A gauge whose zero is off from frame `first` until `last`, one past the end.
+
+    at_once : it came as a jump, in a pull's rise or fall where no level held still
+    """
+
+    gauge: Gauge
+    first: int
+    last: int
+    at_once: bool
+
+
+def find_drifts(frames: Frames, flow: BoolArray, standing: BoolArray) -> list[Drift]:
+    """Slow offsets of one gauge. Needs all three.
 
     flow : (F,), dispensing; standing : (F,), under pressure without flow
     """
@@ -37,12 +57,56 @@ def find_drifts(frames: Frames, flow: BoolArray, standing: BoolArray) -> list[tu
     to_one = _off(frames, base, one, flow, standing)
     to_two = _off(frames, base, two, flow, standing)
     between = _off(frames, one, two, flow, standing)
-    both = np.where(to_one * to_two > 0, np.minimum(np.abs(to_one), np.abs(to_two)), 0.0)
-    drifts = [(Gauge.BASE, *span) for span in _spans(frames, both * (np.abs(between) < 1))]
-    for first, last in _spans(frames, np.abs(between)):
+    both = np.where(to_one * to_two > 0, np.sign(to_one) * np.minimum(np.abs(to_one), np.abs(to_two)), 0.0)
+    both[np.abs(between) > 1] = 0.0
+    drifts = [
+        _dated(frames, Gauge.BASE, both * _floor(base, one), _until_seen(frames, span, flow, standing))
+        for span in _spans(frames, both)
+    ]
+    for span in _spans(frames, between):
+        first, last = _until_seen(frames, span, flow, standing)
         nearer = np.abs(to_one[first:last]).mean() < np.abs(to_two[first:last]).mean()
-        drifts.append((Gauge.CATALYST_2 if nearer else Gauge.CATALYST_1, first, last))
+        gauge, sign = (Gauge.CATALYST_2, -1.0) if nearer else (Gauge.CATALYST_1, 1.0)
+        drifts.append(_dated(frames, gauge, sign * between * _floor(one, two), (first, last)))
     return drifts
+
+
+def _until_seen(
+    frames: Frames, span: tuple[int, int], flow: BoolArray, standing: BoolArray
+) -> tuple[int, int]:
+    """The span until a stay of either state has shown that the offset is gone."""
+    first, last = span
+    for where in (standing, flow):
+        stays = runs_of(where[last:])
+        long = stays[stays[:, 1] - stays[:, 0] >= frames.count(STAY_S)]
+        if len(long):
+            last = max(last, span[1] + int(long[0].mean()))
+    return first, last
+
+
+def _dated(frames: Frames, gauge: Gauge, offset: FloatArray, span: tuple[int, int]) -> Drift:
+    """An offset with its ends put where the gauge jumps, if it does: stays tell them to a stay only.
+
+    offset : (F,) [Pa] of this gauge
+    """
+    first, last = span
+    reach, sudden = frames.count(NEAR_END_S), sudden_moves(frames.signals[gauge].level)
+    for other in FLUID:
+        if other != gauge:
+            theirs = frames.signals[other]
+            along = np.abs(sudden_moves(theirs.level)) > along_floor(theirs)
+            sudden = np.where(along, 0.0, sudden)
+    settled = first + int(np.argmax(np.abs(offset[first:last]) > 0.8 * np.abs(offset[first:last]).max()))
+    came = _largest(sudden * np.sign(offset[settled]), max(0, first - reach), settled + 1)
+    went = _largest(-sudden * np.sign(offset[last - 1]), max(settled, last - reach), last + reach)
+    at_once = abs(sudden[came] / offset[settled] - 1.0) < AT_ONCE
+    if abs(-sudden[went] / offset[last - 1 - (last - first) // 10] - 1.0) < AT_ONCE:
+        last = went
+    return Drift(gauge, came if at_once else first, last, bool(at_once))
+
+
+def _largest(values: FloatArray, first: int, last: int) -> int:
+    return first + int(np.argmax(values[first:last]))
 
 
 def _spans(frames: Frames, size: FloatArray) -> list[tuple[int, int]]:
@@ -50,6 +114,7 @@ def _spans(frames: Frames, size: FloatArray) -> list[tuple[int, int]]:
 
     size : (F,) in floors
     """
+    size = np.abs(size)
     shows = runs_of(size > SHOWS)
     named = [size[first:last].max() >= PEAK_FLOORS for first, last in shows.tolist()]
     long = shows[:, 1] - shows[:, 0] >= frames.count(LAST_S)
@@ -59,7 +124,7 @@ def _spans(frames: Frames, size: FloatArray) -> list[tuple[int, int]]:
 def _off(frames: Frames, one: Signal, two: Signal, flow: BoolArray, standing: BoolArray) -> FloatArray:
     """(F,) offset between two gauges that both states share, in floors; 0 where they do not."""
     apart = one.level - two.level * (one.plateau / two.plateau)
-    floor = max(OFFSET_SHARE * one.plateau, OFFSET_NOISE * float(np.hypot(one.noise, two.noise)))
+    floor = _floor(one, two)
     states = []
     for where in (standing, flow):
         at, levels = _by_stay(apart, where, frames)
@@ -74,9 +139,13 @@ def _off(frames: Frames, one: Signal, two: Signal, flow: BoolArray, standing: Bo
     return shared
 
 
+def _floor(one: Signal, two: Signal) -> float:
+    return max(OFFSET_SHARE * one.plateau, OFFSET_NOISE * float(np.hypot(one.noise, two.noise)))
+
+
 def _by_stay(values: FloatArray, where: BoolArray, frames: Frames) -> tuple[IntArray, FloatArray]:
     """Median of each stay of 3 s or more, less its first second; and the frame in its middle."""
-    settle, least = frames.count(1.0), frames.count(3.0)
+    settle, least = frames.count(1.0), frames.count(STAY_S)
     at, levels = [], []
     for first, last in runs_of(where).tolist():
         inside = values[first + settle : last]

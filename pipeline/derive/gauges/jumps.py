@@ -123,17 +123,18 @@ def _steps(frames: Frames, signal: Signal, others: list[Signal]) -> list[tuple[i
         if np.abs(inside[2:] - inside[:-2]).max(initial=0.0) < AT_ONCE * abs(size):
             continue
         # Any move of another gauge, if ever so small a share of this one's, is the pump.
-        along = [
-            abs(_step(other.level, before, after))
-            / max(ALONG_NOISE * other.noise, ALONG_SHARE * other.plateau)
-            for other in others
-        ]
+        along = [abs(_step(other.level, before, after)) / along_floor(other) for other in others]
         known = [by for by in along if np.isfinite(by)]
         if known and max(known) < 1:
             # The step itself: the largest move from one frame to the next.
             inside = np.abs(np.diff(level[before.stop - 1 : after.start + 1]))
             found.append((before.stop + int(np.argmax(inside)), size))
     return found
+
+
+def along_floor(other: Signal) -> float:
+    """From which move on [Pa] another gauge moves along."""
+    return max(ALONG_NOISE * other.noise, ALONG_SHARE * other.plateau)
 
 
 def _step(level: FloatArray, before: slice, after: slice) -> float:
@@ -167,7 +168,7 @@ def _purges(frames: Frames, level: FloatArray, own: IntArray, others: IntArray, 
 
 def _paired(signal: Signal, gauge: Gauge, steps: list[tuple[int, float]], others: list[Signal]) -> list[Jump]:
     jumps: list[Jump] = []
-    sudden = [_sudden(one.level) for one in (signal, *others)] if steps else []
+    sudden = [sudden_moves(one.level) for one in (signal, *others)] if steps else []
     for at, size in steps:
         if jumps and at <= jumps[-1].last + 2:
             continue  # the last one's own way back
@@ -180,7 +181,7 @@ def _paired(signal: Signal, gauge: Gauge, steps: list[tuple[int, float]], others
     return jumps
 
 
-def _sudden(level: FloatArray) -> FloatArray:
+def sudden_moves(level: FloatArray) -> FloatArray:
     """(F,) [Pa], move from the frame before to the one after, beyond what goes on before and after that."""
     sudden = np.zeros(len(level))
     move = level[2:] - level[:-2]

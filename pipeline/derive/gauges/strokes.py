@@ -15,6 +15,8 @@ from pipeline.derive.gauges.results import Part, Stroke
 
 # A dip this near to the end of a flow still belongs to it: the pull may end on a reversal.
 EDGE_S: Final = 0.3
+# A stop that parts a stroke.
+STOP_S: Final = 60.0
 # How many strokes an interval may hold, and how near to a whole number of usual ones it must be, in strokes.
 DUE_MAX: Final = 4
 DUE_SHARE: Final = 0.2
@@ -77,14 +79,14 @@ def _drop_too_near(frames: Frames, depth: FloatArray, dips: IntArray, flowing: I
     return dips[keep]
 
 
-def stroke_marks(frames: Frames, reversals: IntArray, dispensing: BoolArray, stop_s: float) -> IntArray:
-    """Frames at which one stroke ends and the next begins: reversals, and what follows a long stop.
+def stroke_marks(frames: Frames, reversals: IntArray, dispensing: BoolArray) -> IntArray:
+    """Frames at which one stroke ends and the next begins: reversals, and what follows a stop.
 
-    A stroke that a stop of more than `stop_s` interrupts is two: its halves lie apart in time and may differ.
+    A stroke that a stop interrupts is two: its halves lie apart in time and may differ.
     """
     flowing = np.flatnonzero(dispensing)
     stood_s = np.diff(frames.run_us[flowing]) / 1e6
-    return np.union1d(reversals, flowing[1:][stood_s > stop_s])
+    return np.union1d(reversals, flowing[1:][stood_s > STOP_S])
 
 
 def stroke_numbers(marks: IntArray, dispensing: BoolArray) -> IntArray:

@@ -1,0 +1,279 @@
+"""Does the analysis say what a plain pump did, and nothing else?"""
+
+import json
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from edge.units import PA_PER_PSI, PASCALS
+from edge.words import Fault, Gauge, PumpState
+from pipeline.derive.gauges.analyse import analyse
+from pipeline.derive.gauges.recording import Recording
+from pipeline.derive.gauges.report import as_json, holds, summary_lines
+from pipeline.derive.gauges.settings import GaugeSettings
+from tests.shop.plain_pump import START_US, Plain, play, work
+
+SETTINGS = GaugeSettings()
+SHIFT = [
+    ("off", 60),
+    ("stalled", 60),
+    ("purging", 25),
+    ("stalled", 60),
+    *work(400, 1),
+    ("stalled", 280),  # 4 min 40 s: no stop that counts
+    *work(400, 2),
+    ("stalled", 60),
+    ("purging", 25),
+    ("stalled", 400),
+    *work(300, 3),
+    ("stalled", 360),
+    ("purging", 25),  # too late
+    ("stalled", 60),
+    *work(200, 4),
+    ("stalled", 20),
+]
+ONE, TWO, BASE = Gauge.CATALYST_1, Gauge.CATALYST_2, Gauge.BASE
+
+
+def at(us):
+    return (us - START_US) / 1e6
+
+
+def spoiled(change, plain=None):
+    """The shift with one gauge's samples changed in place: change(psi by gauge, seconds)."""
+    recording, truth = play(SHIFT, plain or Plain())
+    psi = {gauge: values / PA_PER_PSI for gauge, values in recording.gauges.items()}
+    change(psi, (recording.at_us - START_US) / 1e6)
+    gauges = {gauge: values * PA_PER_PSI for gauge, values in psi.items()}
+    return analyse(Recording(recording.at_us, gauges), SETTINGS), truth
+
+
+@pytest.fixture(scope="module")
+def shift():
+    recording, truth = play(SHIFT, Plain())
+    return recording, truth, analyse(recording, SETTINGS)
+
+
+@pytest.mark.parametrize("part", ["base", "catalyst"])
+@pytest.mark.parametrize("hz", [10, 20, 50])
+def test_every_reversal_within_0_3_s(hz, part):
+    recording, truth = play(SHIFT, Plain(hz=hz))
+    found = np.array([at(r.at_us) for r in analyse(recording, SETTINGS).reversals if r.part == part])
+    assert len(found) == len(truth["reversals"][part])
+    assert np.abs(found - truth["reversals"][part]).max() <= 0.3
+
+
+def test_a_reversal_between_two_samples_at_10_hz_is_counted():
+    recording, truth = play(SHIFT, Plain(hz=10, dip_s=0.08))
+    counted = as_json(analyse(recording, SETTINGS))["strokes"]
+    for part, true in truth["reversals"].items():
+        assert counted[part] == pytest.approx(len(true), rel=0.01, abs=1)
+
+
+def test_states_stand_back_to_back_and_agree(shift):
+    recording, truth, found = shift
+    assert found.states[0].start_us == recording.at_us[0]
+    for one, next_one in zip(found.states, found.states[1:], strict=False):
+        assert one.end_us == next_one.start_us
+        assert one.type != next_one.type
+    true = np.full(round(truth["states"][-1][1] * 10), "", dtype="U10")
+    for start, end, name in truth["states"]:
+        true[round(start * 10) : round(end * 10)] = name
+    said = np.full(len(true), "", dtype="U10")
+    for span in found.states:
+        said[round(at(span.start_us) * 10) : round(at(span.end_us) * 10)] = span.type.value
+    for state in ("dispensing", "stalled", "purging", "off"):
+        both, either = (said == state) & (true == state), (said == state) | (true == state)
+        assert both.sum() / either.sum() > 0.97, state
+
+
+def test_stops_are_purged_if_the_purge_began_within_the_limit(shift):
+    *_, found = shift
+    assert [idle.purged for idle in found.idle_spans] == [True, False]
+    late = found.idle_spans[1]
+    assert late.purge_start_us - late.start_us == pytest.approx(360e6, abs=1e6)  # told, though too late
+    assert len(found.purges) == 3
+
+
+def test_nothing_is_wrong_with_a_good_shift(shift):
+    *_, found = shift
+    assert found.balance_events == found.sensor_faults == found.changeovers == found.wear == []
+    assert found.clogging.spans == []
+
+
+@pytest.mark.parametrize(("psi", "kind"), [(150, None), (250, "caution"), (-400, "out_of_balance")])
+def test_an_imbalance_is_one_event(psi, kind):
+    apart = [(0.0, 0.0), (300.0, 0.0), (500.0, float(psi)), (9e9, float(psi))]
+    recording, _ = play([("stalled", 60), *work(900, 1)], Plain(apart=apart))
+    events = analyse(recording, SETTINGS).balance_events
+    assert [event.type for event in events] == ([kind] if kind else [])
+    if events:
+        assert events[0].peak_pa / PA_PER_PSI == pytest.approx(abs(psi), abs=10)
+        assert at(events[0].start_us) == pytest.approx(300 + 200 * 200 / abs(psi), abs=40)
+
+
+def test_a_transient_of_5_s_is_no_imbalance():
+    def change(psi, seconds):
+        for start in (250, 300, 520, 640, 1000):
+            psi[TWO][(seconds >= start) & (seconds < start + 5)] += 900
+
+    assert spoiled(change)[0].balance_events == []
+
+
+def test_gauges_apart_while_stalled_are_no_imbalance(shift):
+    recording, *_, found = shift
+    psi_two = recording.gauges[TWO].copy()
+    for span in found.states:
+        if span.type == PumpState.STALLED:
+            psi_two[(recording.at_us >= span.start_us + 1e6) & (recording.at_us < span.end_us - 1e6)] -= 3e6
+    again = analyse(Recording(recording.at_us, {**recording.gauges, TWO: psi_two}), SETTINGS)
+    assert again.balance_events == []
+
+
+def stuck(psi, seconds, gauge):
+    psi[gauge][(seconds > 300) & (seconds < 360)] = psi[gauge][seconds > 300][0]
+
+
+def jump(psi, seconds, gauge):
+    psi[gauge][(seconds > 300) & (seconds < 800)] += 420
+
+
+def drift(psi, seconds, gauge):
+    psi[gauge] += np.interp(seconds, [200, 1800, 1801], [0, 450, 0])
+
+
+def wire_break(psi, seconds, gauge):
+    psi[gauge][(seconds > 300) & (seconds < 400)] = -125.0  # 3.6 mA of a 0..5000 psi loop
+
+
+def missing(psi, seconds, gauge):
+    psi[gauge][(seconds > 300) & (seconds < 400)] = np.nan
+
+
+def spike(psi, seconds, gauge):
+    psi[gauge][np.searchsorted(seconds, [300, 500, 900])] += 900
+
+
+def saturation(psi, seconds, gauge):
+    np.minimum(psi[gauge], 0.99 * (2600 if gauge == BASE else 2300), out=psi[gauge])
+
+
+@pytest.mark.parametrize("gauge", [BASE, ONE, TWO], ids=str)
+@pytest.mark.parametrize("fault", [stuck, jump, drift, wire_break, missing, spike, saturation])
+def test_a_fault_of_one_gauge_is_named_and_no_imbalance(fault, gauge):
+    found, truth = spoiled(lambda psi, seconds: fault(psi, seconds, gauge))
+    assert {(f.type, f.gauge) for f in found.sensor_faults} == {(Fault(fault.__name__), gauge)}
+    assert found.balance_events == []
+    assert holds(found)
+    others = {"base", "catalyst"} - {"base" if gauge == BASE else "catalyst"}
+    for part in others:
+        assert as_json(found)["strokes"][part] == len(truth["reversals"][part])
+
+
+def test_a_wire_break_upwards_is_told_by_the_span():
+    recording, _ = play(SHIFT[:5], Plain())
+    recording.gauges[ONE][1000:1200] = 5312.5 * PA_PER_PSI  # 21 mA of 0..5000 psi
+    found = analyse(recording, GaugeSettings(pressure_span_psi=5000))
+    assert [(f.type, f.gauge) for f in found.sensor_faults] == [(Fault.WIRE_BREAK, ONE)]
+
+
+@pytest.mark.parametrize("unit", PASCALS)
+def test_the_unit_of_the_file_changes_nothing(shift, unit):
+    recording, _, found = shift
+    factor = PASCALS[unit]
+    gauges = {gauge: (values / factor) * factor for gauge, values in recording.gauges.items()}
+    assert as_json(analyse(Recording(recording.at_us, gauges), SETTINGS)) == as_json(found)
+
+
+@settings(max_examples=5, deadline=None)
+@given(seconds=st.integers(-(10**8), 10**8))
+def test_another_day_changes_nothing_but_the_times(seconds):
+    recording, _ = play(SHIFT[:9], Plain(hz=10))
+    moved = Recording(recording.at_us + seconds * 1_000_000, recording.gauges)
+    one, two = analyse(recording, SETTINGS), analyse(moved, SETTINGS)
+    assert [r.at_us + seconds * 1_000_000 for r in one.reversals] == [r.at_us for r in two.reversals]
+    assert [s.type for s in one.states] == [s.type for s in two.states]
+    assert one.clogging == two.clogging
+
+
+def test_volume_is_strokes_times_displacement(shift):
+    recording, *_, found = shift
+    assert as_json(found)["dispensed_l"] is None
+    sized = as_json(analyse(recording, GaugeSettings(base_stroke_ml=160, catalyst_stroke_ml=20)))
+    assert sized["dispensed_l"]["base"] == pytest.approx(sized["strokes"]["base"] * 0.16)
+    only = as_json(analyse(recording, GaugeSettings(base_stroke_ml=160)))["dispensed_l"]
+    assert only["catalyst"] is None
+
+
+@pytest.mark.parametrize(
+    "gauges", [(BASE,), (ONE,), (TWO,), (ONE, TWO), (BASE, ONE), (Gauge.AIR,), ()], ids=lambda g: "+".join(g)
+)
+def test_gauges_that_a_pump_does_not_have(shift, gauges):
+    recording, truth, _ = shift
+    given_gauges = {gauge: recording.gauges.get(gauge, recording.gauges[BASE]) for gauge in gauges}
+    found = analyse(Recording(recording.at_us, given_gauges), SETTINGS)
+    counted = as_json(found)["strokes"]
+    assert counted["base"] == (pytest.approx(len(truth["reversals"]["base"]), abs=1) if BASE in gauges else 0)
+    has_catalyst = ONE in gauges or TWO in gauges
+    assert counted["catalyst"] == (
+        pytest.approx(len(truth["reversals"]["catalyst"]), abs=1) if has_catalyst else 0
+    )
+    assert found.sensor_faults == found.balance_events == []
+
+
+TICKS = np.arange(6000) * 50_000
+ODD = {
+    "no rows": ([], []),
+    "one row": ([1], [1e7]),
+    "two rows": ([1, 50_001], [1e7, 1e7]),
+    "one moment told ten times": ([5] * 10, np.arange(10.0)),
+    "constant": (TICKS, np.full(6000, 1e7)),
+    "zero": (TICKS, np.zeros(6000)),
+    "nothing but missing": (TICKS, np.full(6000, np.nan)),
+    "absurd": (TICKS, np.random.default_rng(1).normal(0, 1e300, 6000)),
+    "noise": (TICKS, np.random.default_rng(1).normal(1e7, 3e6, 6000)),
+    "backwards": (TICKS[::-1], np.full(6000, 1e7)),
+    "a year apart": ([0, 31_536_000_000_000], [1e7, 2e7]),
+}
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("name", ODD)
+def test_odd_recordings_have_a_sane_answer(name):
+    at_us, values = ODD[name]
+    gauges = {gauge: np.asarray(values, dtype=float) for gauge in (BASE, ONE, TWO)}
+    found = analyse(Recording(np.asarray(at_us, dtype=np.int64), gauges), SETTINGS)
+    json.dumps(as_json(found), allow_nan=False)
+    assert summary_lines(found)
+    assert found.balance_events == found.idle_spans == found.reversals == []
+
+
+def test_a_clock_set_back_parts_no_stroke():
+    recording, truth = play(SHIFT, Plain())
+    at_us = recording.at_us.copy()
+    at_us[8000:] -= 30_000_000
+    found = analyse(Recording(at_us, recording.gauges), SETTINGS)
+    assert [f.type for f in found.sensor_faults] == [Fault.CLOCK_STEP]
+    assert as_json(found)["strokes"] == {part: len(true) for part, true in truth["reversals"].items()}
+
+
+def test_json_says_what_the_contract_names(shift):
+    said = as_json(shift[2])
+    assert list(said) == [
+        "states",
+        "reversals",
+        "balance_events",
+        "idle_spans",
+        "changeovers",
+        "sensor_faults",
+        "strokes",
+        "wear",
+        "clogging",
+        "dispensed_l",
+    ]
+    assert set(said["states"][0]) == {"start", "end", "type"}
+    assert set(said["reversals"][0]) == {"at", "pump"}
+    assert set(said["idle_spans"][0]) == {"start", "end", "purged", "purge_start", "purge_end"}
+    assert said["states"][0]["start"].endswith("Z")
