@@ -128,10 +128,10 @@ def _site_tables(connection: duckdb.DuckDBPyConnection, settings: SiteSettings, 
             UNION ALL SELECT site, pump, "at" FROM history.records
             UNION ALL SELECT site, pump, "at" FROM history.smear_scores)
         SELECT site, pump, moment::DATE AS utc_date, max(moment)
-        FROM moments WHERE moment IS NOT NULL GROUP BY site, pump, utc_date
+        FROM moments WHERE moment BETWEEN '1990-01-01' AND '2200-01-01' GROUP BY site, pump, utc_date
         """
     ).fetchall()
-    heard = [c.corrected for c in corrections if c.corrected is not None]
+    heard = [c.corrected for c in corrections if c.corrected and 1990 <= c.corrected.at.year < 2200]
     known += [(r.site, r.pump, r.at.astimezone(UTC).date(), r.at) for r in heard]
     dates: dict[str, set[date]] = {}
     until: dict[tuple[str, str], datetime] = {}

@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 from typing import Final
 
-from msgspec import Struct
+from msgspec import Struct, structs
 
 from edge.records import (
     Adjustment,
@@ -120,11 +120,15 @@ class PumpHistory(Struct, frozen=True, kw_only=True):
 _BLIND: Final = frozenset(
     {Fault.GAP, Fault.MISSING, Fault.STUCK, Fault.DRIFT, Fault.SATURATION, Fault.WIRE_BREAK}
 )
+# No shop's clock shows a time outside these.
+EARLIEST: Final = datetime(1990, 1, 1, tzinfo=UTC)
+LATEST: Final = datetime(2200, 1, 1, tzinfo=UTC)
 _WATCHED: Final = frozenset({Gauge.BASE, Gauge.CATALYST_1, Gauge.CATALYST_2, "all"})
 
 
 def gather(history: PumpHistory, pump: str, settings: SiteSettings, until: datetime) -> list[Evidence]:
     """Everything the rules look at, up to and with `until`, in no particular order."""
+    history = _datable(history)
     records = sorted(history.records, key=lambda record: (record.at, record.id))
     found = [
         *_from_records(records, pump, settings),
@@ -133,11 +137,8 @@ def gather(history: PumpHistory, pump: str, settings: SiteSettings, until: datet
         *_from_stops(history, settings, until),
         *_from_gauges(history, settings, until),
     ]
-    began = _first(history)
-    if began is None or began > until:
-        return []
-    days = _day_starts(began, until, settings)
-    if settings.limits.gauges_required:
+    days = _day_starts(_moments(history), until, settings)
+    if days and settings.limits.gauges_required:
         found += _from_silence(history.states, days[0].at, settings, until)
     return [piece for piece in [*found, *days] if piece.at <= until]
 
@@ -155,11 +156,23 @@ def ratio_deviation_pct(record: RatioCheck, settings: SiteSettings) -> float:
     return 100.0 * (base / curing_agent / settings.pump(record.pump).ratio_by_mass - 1.0)
 
 
-def _first(history: PumpHistory) -> datetime | None:
-    """When the pump is first heard of."""
-    spans = (*history.states, *history.balance, *history.idle, *history.purges, *history.faults)
-    moments = [*(x.at for x in (*history.records, *history.smears)), *(span.start for span in spans)]
-    return min(moments, default=None)
+def _datable(history: PumpHistory) -> PumpHistory:
+    """Without what bears a date of no shop's time: a clock that far off says nothing of when it was."""
+    return structs.replace(
+        history,
+        records=[record for record in history.records if EARLIEST <= record.at < LATEST],
+        smears=[smear for smear in history.smears if EARLIEST <= smear.at < LATEST],
+    )
+
+
+def _moments(history: PumpHistory) -> Iterable[datetime]:
+    """When anything is heard of the pump."""
+    for thing in (*history.records, *history.smears):
+        yield thing.at
+    for span in (*history.states, *history.balance, *history.idle, *history.purges, *history.faults):
+        yield span.start
+        if span.end is not None:
+            yield span.end
 
 
 def _from_records(records: Iterable[AnyPlainRecord], pump: str, settings: SiteSettings) -> Iterable[Evidence]:
@@ -318,13 +331,24 @@ def _from_silence(
         reach = max(reach, end)
 
 
-def _day_starts(began: datetime, until: datetime, settings: SiteSettings) -> list[Evidence]:
-    day = settings.production_day(began)
-    starts = []
-    while (at := settings.day_start(day)) <= until:
-        starts.append(Evidence(at=at, what=What.DAY_STARTED, text=f"day began at {_clock(at, settings)}"))
-        day += timedelta(days=1)
-    return starts
+def _day_starts(moments: Iterable[datetime], until: datetime, settings: SiteSettings) -> list[Evidence]:
+    """The start of each production day of which anything is known, and of the day after it.
+
+    Further days on which nothing happens only go on as that one began: on hold.
+    """
+    known = list(moments)
+    if not known:
+        return []
+    first = settings.production_day(min(known))
+    dates = {at.astimezone(UTC).date() for at in known}
+    # A UTC date overlaps the production day before it, and the one after it.
+    days = sorted({date + timedelta(days=shift) for date in dates for shift in (-1, 0, 1, 2)})
+    starts = [settings.day_start(day) for day in days if day >= first]
+    return [
+        Evidence(at=at, what=What.DAY_STARTED, text=f"day began at {_clock(at, settings)}")
+        for at in starts
+        if at <= until
+    ]
 
 
 def _local(at: datetime, settings: SiteSettings) -> datetime:

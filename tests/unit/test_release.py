@@ -615,3 +615,20 @@ def test_trouble_in_the_shop_never_turns_hold_into_release(happened, trouble, by
 def test_the_shop_reads_the_same_in_any_order(both):
     happened, shuffled = both
     assert spans_of(*happened) == spans_of(*shuffled)
+
+
+@pytest.mark.parametrize("year", [1, 1970, 2300, 9999])
+def test_a_clock_that_is_far_off_says_nothing(year):
+    """Neither a crash nor centuries of production days."""
+    lost = {**head("08:00"), "at": datetime(year, 12, 31, 23, 59, tzinfo=UTC)}
+    evidence = gather(history(GOOD, MixerChange(**lost)), "pump-a", SITE, datetime.max.replace(tzinfo=UTC))
+    assert len(evidence) < 10
+    assert not {piece.what for piece in evidence} & {What.MIXER_CHANGED}
+
+
+def test_a_quiet_week_after_a_release_is_on_hold():
+    spans = spans_of(GOOD)
+    later = release_spans(gather(history(GOOD), "pump-a", SITE, HOURS_ON), SITE, HOURS_ON)
+    assert later[: len(spans) - 1] == spans[:-1]
+    assert later[-1].state == ReleaseState.HOLD
+    assert "start_of_day" in later[-1].rules
