@@ -11,7 +11,9 @@ NE43_HIGH = 1 + 0.5 / 16  # 20.5 mA, the top of what NAMUR NE 43 lets a sound tr
 NE43_LOW = -0.2 / 16  # 3.8 mA
 
 
-def plant(recording: Recording, faults: tuple[PlantedFault, ...], params: PumpParams, start_us: int) -> Recording:
+def plant(
+    recording: Recording, faults: tuple[PlantedFault, ...], params: PumpParams, start_us: int
+) -> Recording:
     """The recording with its faults. Those of a gauge first, for the logger stamps what it is given."""
     psi = {gauge: values.copy() for gauge, values in recording.psi.items()}
     seconds = (recording.at_us - start_us) / 1e6

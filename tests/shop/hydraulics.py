@@ -28,7 +28,7 @@ FINE_S = 0.01  # pressures are given at this step, whatever the gauges' rate
 STEPS = 260  # of a curve: some eight time constants
 BLOCK = 400
 VENT_S = 0.7  # time constant of a line that is relieved
-VOID_SPEED = 6.0  # how much faster than at nominal flow a piston falls through a void
+SLUGS = 4  # into which air parts the material of a travel
 
 Array = NDArray[np.float64]
 
@@ -141,7 +141,9 @@ class Curves:
         for step in range(STEPS):
             self.p[..., step] = y
             if step:
-                self.v[..., step] = self.v[..., step - 1] + h * (pumped(before) + 4 * pumped(middle) + pumped(y)) / 6
+                self.v[..., step] = (
+                    self.v[..., step - 1] + h * (pumped(before) + 4 * pumped(middle) + pumped(y)) / 6
+                )
                 self.slip[..., step] = self.slip[..., step - 1] + h * worn * (before + 4 * middle + y) / 6
             before = y
             k1 = rate(y)
@@ -190,9 +192,13 @@ class PartSolver:
         self.run.settled = np.full(len(stretches), np.nan)
         self.p = 0.0
         self.up = bool(rng.random() < 0.5)
-        self.left = float(rng.uniform(0.2, 0.8)) * stroke_s  # material before the travel's end
-        self.void_left = 0.0  # void after it
-        self.dead_left = 0.0
+        self.left = (
+            float(rng.uniform(0.2, 0.8)) * stroke_s
+        )  # material before the piston meets a void or turns
+        # What follows in this travel: voids, each but the last with material after it.
+        self.slugs: list[tuple[float, float]] = [(0.0, 0.0)]
+        self.dead_left = 0.0  # of a turn or a fall through a void: nothing is delivered
+        self.turning = False
         self.moving = True
 
     def solve(self) -> PartRun:
@@ -235,8 +241,10 @@ class PartSolver:
         if stretch.outlet == "open" and p > 0:
             k, m, theta = stretch.k, self.m, self.hose.theta_s
             # theta dp/dt = -(p/k)^m, m > 1
-            self._draw(at, seconds, lambda t: p * (1 + (m - 1) * t * p ** (m - 1) / (theta * k**m)) ** (-1 / (m - 1)))
-            if self.run.turns:
+            self._draw(
+                at, seconds, lambda t: p * (1 + (m - 1) * t * p ** (m - 1) / (theta * k**m)) ** (-1 / (m - 1))
+            )
+            if self.turning:
                 self.run.turns[-1].depth += p - self.p
         else:
             self._draw(at, seconds, lambda t: np.full(np.shape(t), p))
@@ -260,8 +268,13 @@ class PartSolver:
         over = max(0.0, begin + seconds / h - (STEPS - 1)) * h
         end = min(begin + seconds / h, STEPS - 1)
         ends = until_end <= longest
-        swept = self.left if ends else float(np.interp(end, steps, vs)) - begin_v + over * curves.flow[row, way]
-        slip = float(np.interp(end, steps, slips) - np.interp(begin, steps, slips)) + over * curves.slip_flow[row, way]
+        swept = (
+            self.left if ends else float(np.interp(end, steps, vs)) - begin_v + over * curves.flow[row, way]
+        )
+        slip = (
+            float(np.interp(end, steps, slips) - np.interp(begin, steps, slips))
+            + over * curves.slip_flow[row, way]
+        )
         self._draw(at, seconds, lambda t: np.interp(begin + t / h, steps, ps))
         self.run.slip[number] += slip
         self.moving = True
@@ -287,7 +300,9 @@ class PartSolver:
         until_stall = root / slope
         needed = (stall - p) * self.hose.theta_s
         ends = self.left <= needed
-        until_end = (root - np.sqrt(1 - (p + self.left / self.hose.theta_s) / stall)) / slope if ends else np.inf
+        until_end = (
+            (root - np.sqrt(1 - (p + self.left / self.hose.theta_s) / stall)) / slope if ends else np.inf
+        )
         seconds = float(min(until_stall, until_end, longest))
         self._draw(at, seconds, lambda t: stall * (1 - np.maximum(root - slope * t, 0.0) ** 2))
         ends = until_end <= longest
@@ -297,27 +312,37 @@ class PartSolver:
         return seconds
 
     def _move(self, number: int, swept: float, ends: bool, at: float, stretch: Stretch) -> None:
-        """The piston has travelled; at the end of its travel it falls through what is void, and turns."""
+        """The piston has travelled. Where material ends it falls through the void, as quick as its needle lets
+        it; at the end of its travel it turns."""
         self.run.swept[number] += swept
         self.left -= swept
         if not ends:
             return
-        self.run.swept[number] += self.void_left
-        self.run.void[number] += self.void_left
-        fall = self.void_left / VOID_SPEED
+        void, self.left = self.slugs.pop(0)
+        self.run.swept[number] += void
+        self.run.void[number] += void
+        self.dead_left = void / stretch.needle
+        self.turning = not self.slugs
+        if not self.turning:
+            return
         dead = self.hose.dead_s * float(self.rng.uniform(0.9, 1.1))
         self.up = not self.up
         self.run.turns.append(
-            Turn(at + fall + dead / 2, 0.0, stretch.outlet == "open", self.up, self.void_left > 0)
+            Turn(at + self.dead_left + dead / 2, 0.0, stretch.outlet == "open", self.up, void > 0)
         )
-        self.dead_left = fall + dead
-        full = 1.0
-        if stretch.fill is not None:
-            first, last, ragged = stretch.fill
-            share = (at - stretch.start) / (stretch.end - stretch.start)
-            full = float(np.clip(first + (last - first) * share + self.rng.normal(0, ragged), 0.03, 1.0))
-        self.left = full * self.stroke
-        self.void_left = self.stroke - self.left
+        self.dead_left += dead
+        self.left, self.slugs = self._fill(stretch, at)
+
+    def _fill(self, stretch: Stretch, at: float) -> tuple[float, list[tuple[float, float]]]:
+        """What the pump has drawn for its next travel: material up to the first void, then void by void."""
+        if stretch.fill is None:
+            return self.stroke, [(0.0, 0.0)]
+        first, last, ragged = stretch.fill
+        share = (at - stretch.start) / (stretch.end - stretch.start)
+        full = float(np.clip(first + (last - first) * share + self.rng.normal(0, ragged), 0.04, 1.0))
+        material = self.rng.dirichlet(np.full(SLUGS, 2.0)) * full * self.stroke
+        void = self.rng.dirichlet(np.full(SLUGS, 2.0)) * (1 - full) * self.stroke
+        return float(material[0]), list(zip(void.tolist(), [*material[1:].tolist(), 0.0], strict=True))
 
     def _draw(self, at: float, seconds: float, curve: object) -> None:
         """Write the pressure from `at` for `seconds`; the state moves on to its end."""

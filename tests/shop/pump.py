@@ -15,13 +15,23 @@ from tests.shop.recording import Recording
 from tests.shop.script import Act, Script, random_script
 from tests.shop.truth import Played, Truth, truth_of
 
-__all__ = ["Recording", "Truth", "play", "random_params", "random_script", "read_gauges", "simulate"]
+__all__ = [
+    "Played",
+    "Recording",
+    "Truth",
+    "play",
+    "random_params",
+    "random_script",
+    "read_gauges",
+    "simulate",
+    "truth_of",
+]
 
 PARTS = ("base", "catalyst")
 NEAR_STALL = 0.96  # of the stall pressure: a needle can't be opened further
 BLEED_RESISTANCE = 0.3
 # How full a stroke is when the pump starts to draw air, when it ends, and the scatter.
-RUNNING_OUT = (0.9, 0.06, 0.12)
+RUNNING_OUT = (0.95, 0.1, 0.1)
 BLEEDING = (0.25, 0.95, 0.15)
 
 Array = NDArray[np.float64]
@@ -121,7 +131,9 @@ def _at_the_taps(
         ripple = lfilter([0.12], [1, -0.95], rng.normal(0, params.ripple_share, count))
         psi[name] = getattr(params, name).run_psi * run.p * np.where(flowing[name], 1 + ripple, 1.0)
     settled = np.repeat(runs["base"].settled, np.diff(edges))[:count]
-    inlet = np.where(dispensing, runs["base"].p - settled, 0.0) * params.base.mixer_share * params.base.run_psi
+    inlet = (
+        np.where(dispensing, runs["base"].p - settled, 0.0) * params.base.mixer_share * params.base.run_psi
+    )
     seen = _lagged(inlet, params.catalyst.dip_s / 2) * params.crosstalk
     first = np.maximum(psi["catalyst"] + seen, 0.0)
     apart = np.zeros(count)
@@ -130,10 +142,11 @@ def _at_the_taps(
         if trend.kind == "apart":
             apart += np.where(dispensing, trend.at(seconds), 0.0)
     loss = np.where(dispensing, params.metering_psi * runs["catalyst"].p, 0.0)
-    second = _lagged(first - loss, params.metering_lag_s) + _lagged(apart, 0.1)
+    second = _lagged(first - loss, params.metering_lag_s) + _lagged(apart, params.metering_lag_s)
     taps = {"base": psi["base"], "catalyst_1": first, "catalyst_2": np.maximum(second, 0.0)}
     return {
-        gauge: _lagged(tap, params.gauges[gauge].lag_s) * params.gauges[gauge].gain + params.gauges[gauge].zero_psi
+        gauge: _lagged(tap, params.gauges[gauge].lag_s) * params.gauges[gauge].gain
+        + params.gauges[gauge].zero_psi
         for gauge, tap in taps.items()
     }
 

@@ -87,7 +87,9 @@ def random_params(rng: np.random.Generator, hz: float = 10.0) -> PumpParams:
             stiction_share=float(rng.uniform(0.01, 0.06)),
         )
     offset = float(rng.uniform(-45, 45))
-    gauge = GaugeParams(noise_psi=stall * float(rng.uniform(0.0008, 0.004)), lag_s=float(rng.uniform(0.003, 0.02)))
+    gauge = GaugeParams(
+        noise_psi=stall * float(rng.uniform(0.0008, 0.004)), lag_s=float(rng.uniform(0.003, 0.02))
+    )
     return PumpParams(
         **parts,
         flow_ml_s=flow,

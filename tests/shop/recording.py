@@ -28,8 +28,12 @@ class Recording:
 
 def gauge_csv(recording: Recording, unit: Literal["psi", "bar", "kPa", "MPa", "Pa"] = "psi") -> bytes:
     """A logger's export: header `ts,<gauge>_<unit>`, ISO 8601 in UTC to the millisecond, empty where missing."""
-    stamps = np.datetime_as_string(recording.at_us.astype("datetime64[us]").astype("datetime64[ms]"), unit="ms")
-    columns = [_cells(values * (PA_PER_PSI / PASCALS[unit]), DECIMALS[unit]) for values in recording.psi.values()]
+    stamps = np.datetime_as_string(
+        recording.at_us.astype("datetime64[us]").astype("datetime64[ms]"), unit="ms"
+    )
+    columns = [
+        _cells(values * (PA_PER_PSI / PASCALS[unit]), DECIMALS[unit]) for values in recording.psi.values()
+    ]
     header = "ts," + ",".join(f"{gauge}_{unit}" for gauge in recording.psi)
     rows = (f"{stamp}Z,{','.join(cells)}" for stamp, *cells in zip(stamps, *columns, strict=True))
     return "\n".join((header, *rows, "")).encode()

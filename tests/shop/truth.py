@@ -70,32 +70,40 @@ def truth_of(played: Played, start: float = 0.0, end: float | None = None) -> Tr
     """The truth of the recording from `start` to `end` [s], as if it were a file of its own.
 
     A reversal carries its dip's depth: one in the moment when the trigger moves is hardly seen. Turns made
-    with the gun shut, while a pump fills its hose, are strokes but no reversals of this list.
+    with the gun shut, while a pump fills its hose or bleeds its air, are strokes but no reversals of this list.
     """
     end = played.script.seconds if end is None else end
-    silent = [(f.start, f.end) for f in played.script.faults if _is_silence(f.kind, f.channel) and f.end > f.start]
+    silent = [
+        (f.start, f.end) for f in played.script.faults if _is_silence(f.kind, f.channel) and f.end > f.start
+    ]
+    hidden = silent + [(act.start, act.end) for act in played.script.acts if act.kind == "bleed"]
     clock = _Clock(played.script)
     truth = Truth()
     truth.states = [_span(clock, s, e, type=t) for s, e, t in _states(played, start, end, silent)]
+    reversals: list[tuple[float, dict[str, Any]]] = []
     for part, run in played.runs.items():
         psi = getattr(played.params, part).run_psi
         turns = [t for t in run.turns if start <= t.at < end]
         truth.strokes[part] = len(turns)
-        truth.reversals += [
-            {"at": clock(t.at), "pump": part, "depth_psi": round(t.depth * psi, 1), "_at": t.at}
+        reversals += [
+            (t.at, {"at": clock(t.at), "pump": part, "depth_psi": round(t.depth * psi, 1)})
             for t in turns
-            if t.flowing and not any(s <= t.at < e for s, e in silent)
+            if t.flowing and not any(s <= t.at < e for s, e in hidden)
         ]
         ml = played.params.part_flow_ml_s(part)
         inside = np.array([start <= act.start < end for act in played.acts])
         gun = np.array([STATE[act.kind] in ("dispensing", "purging") for act in played.acts])
-        out = run.out if part == "base" else np.where([act.kind == "purge" for act in played.acts], 0.0, run.out)
+        out = (
+            run.out
+            if part == "base"
+            else np.where([act.kind == "purge" for act in played.acts], 0.0, run.out)
+        )
         truth.dispensed_l[part] = round(float(out[inside & gun].sum()) * ml / 1000, 4)
         truth.swept_l[part] = round(float(run.swept[inside].sum()) * ml / 1000, 4)
         wear = getattr(played.params, part).wear
         if wear:
             truth.wear.append({"pump": part, "share": round(wear, 4)})
-    truth.reversals.sort(key=lambda turn: turn.pop("_at"))
+    truth.reversals = [turn for _, turn in sorted(reversals, key=lambda pair: pair[0])]
     truth.balance_events = [
         _span(clock, s, e, type="out_of_balance" if peak > OUT_PSI else "caution", peak_psi=round(peak, 1))
         for s, e, peak in _balance(played, start, end, silent)
@@ -154,7 +162,9 @@ def _states(played: Played, start: float, end: float, silent: list[Span]) -> lis
     return joined
 
 
-def _balance(played: Played, start: float, end: float, silent: list[Span]) -> list[tuple[float, float, float]]:
+def _balance(
+    played: Played, start: float, end: float, silent: list[Span]
+) -> list[tuple[float, float, float]]:
     """Neighbouring strokes of the catalyst pump whose mean of catalyst_1 - catalyst_2, while dispensing, lies
     beyond the limit: start, end, and the greatest of their means [psi]."""
     seconds = np.arange(len(played.dispensing)) * FINE_S
@@ -191,7 +201,7 @@ def _idle(clock: _Clock, played: Played, start: float, stop_end: float, end: flo
     """`open` where the recording ends before the stop does."""
     purges = [a for a in played.acts if a.kind == "purge" and start <= a.start < stop_end]
     first = purges[0].start if purges else None
-    last = next((b.end for b, c in itertools.pairwise([*purges, None]) if c is None or c.start > b.end), None)
+    last = _end_of_run(purges) if purges else None
     return {
         "start": clock(start),
         "end": clock(stop_end),
@@ -202,12 +212,24 @@ def _idle(clock: _Clock, played: Played, start: float, stop_end: float, end: flo
     }
 
 
+def _end_of_run(acts: list[Act]) -> float:
+    """The end of the first acts that follow each other without a pause."""
+    end = acts[0].end
+    for act in acts[1:]:
+        if act.start > end + 1e-6:
+            break
+        end = act.end
+    return end
+
+
 def _changeovers(played: Played) -> list[tuple[float, float, str]]:
     """From the first stroke that draws air to the end of the first whole stroke on the new drum or pail."""
     spans = []
     for act in played.script.acts:
         if act.kind == "cavitate":
-            back = next((a.start for a in played.script.acts if a.kind == "pull" and a.start > act.start), act.end)
+            back = next(
+                (a.start for a in played.script.acts if a.kind == "pull" and a.start > act.start), act.end
+            )
             turns = [t.at for t in played.runs[act.part].turns if t.at > back and t.flowing]
             spans.append((act.start, turns[1] if len(turns) > 1 else back, act.part))
     return spans
