@@ -137,7 +137,7 @@ def stuck(psi, seconds, gauge):
 
 
 def jump(psi, seconds, gauge):
-    psi[gauge][(seconds > 300) & (seconds < 800)] += 420
+    psi[gauge][(seconds > 640) & (seconds < 1300)] += 420
 
 
 def drift(psi, seconds, gauge):

@@ -128,7 +128,7 @@ def _moves(frames: Frames) -> dict[Part, Moves]:
             continue
         depth = relative_depth(signals)
         dips = find_dips(depth, frames.count(APART_S))
-        flow = np.logical_or.reduce([find_flow(frames, signal, dips) for signal in signals])
+        flow = find_flow(frames, signals, dips)
         seen = strokes.find_reversals(frames, depth, dips, flow)
         trace = relative_depth(signals, TRACE_MIN, TRACE_NOISE_TIMES)
         moves[part] = Moves(flow, strokes.add_due(frames, trace, seen, flow))
@@ -138,11 +138,14 @@ def _moves(frames: Frames) -> dict[Part, Moves]:
 def _states(frames: Frames, moves: dict[Part, Moves], settings: GaugeSettings) -> states.Codes:
     no_pressure = np.ones(len(frames.first), dtype=bool)
     nothing = np.ones(len(frames.first), dtype=bool)
-    for gauge in FLUID:
-        if gauge in frames.signals:
-            silent = np.isnan(frames.signals[gauge].level)
+    for gauges in PARTS.values():
+        signals = [frames.signals[gauge] for gauge in gauges if gauge in frames.signals]
+        if signals:
+            silent = np.logical_and.reduce([np.isnan(signal.level) for signal in signals])
+            # Of two gauges of a line, one whose zero is off must not keep the pump from being off.
+            none = np.logical_or.reduce([signal.no_pressure for signal in signals])
             nothing &= silent
-            no_pressure &= frames.signals[gauge].no_pressure | silent
+            no_pressure &= none | silent
     base, catalyst = (moves[part].flow if part in moves else None for part in PARTS)
     return states.find_states(frames, base, catalyst, no_pressure, nothing, settings)
 

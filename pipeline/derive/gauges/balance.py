@@ -4,6 +4,7 @@ A mean over a stroke does not see a reversal's dip, and a stalled pump has no st
 few seconds is a transient, not an imbalance, though it may carry a whole stroke's mean over the limit.
 """
 
+from collections.abc import Iterator
 from typing import Final
 
 import numpy as np
@@ -36,8 +37,8 @@ def find_balance_events(strokes: list[Stroke], settings: GaugeSettings) -> list[
         over = apart > caution
         lasting = over & (sign * sustained > NEARLY * caution)
         spans: list[tuple[int, int]] = []
-        for first, last in runs_of(over).tolist():
-            near = spans and apart[spans[-1][1] : first].min() > NEARLY * caution
+        for first, last in _unparted(known, runs_of(over).tolist(), settings):
+            near = spans and apart[spans[-1][1] : first].min(initial=np.inf) > NEARLY * caution
             if spans and _same_event(known, spans[-1][1], first, bool(near), settings):
                 spans[-1] = (spans[-1][0], last)
             else:
@@ -56,6 +57,20 @@ def find_balance_events(strokes: list[Stroke], settings: GaugeSettings) -> list[
                 )
             )
     return sorted(events, key=lambda event: event.start_us)
+
+
+def _unparted(
+    strokes: list[Stroke], runs: list[list[int]], settings: GaugeSettings
+) -> Iterator[tuple[int, int]]:
+    """Runs of strokes, parted at stops that count as idle, and where as long is not known."""
+    limit_us = settings.idle_min * 60e6
+    for first, last in runs:
+        since = first
+        for place in range(first + 1, last):
+            if strokes[place].start_us - strokes[place - 1].end_us > limit_us:
+                yield since, place
+                since = place
+        yield since, last
 
 
 def _same_event(strokes: list[Stroke], end: int, first: int, near: bool, settings: GaugeSettings) -> bool:

@@ -98,9 +98,10 @@ def _dated(frames: Frames, gauge: Gauge, offset: FloatArray, span: tuple[int, in
             sudden = np.where(along, 0.0, sudden)
     settled = first + int(np.argmax(np.abs(offset[first:last]) > 0.8 * np.abs(offset[first:last]).max()))
     came = _largest(sudden * np.sign(offset[settled]), max(0, first - reach), settled + 1)
-    went = _largest(-sudden * np.sign(offset[last - 1]), max(settled, last - reach), last + reach)
-    at_once = abs(sudden[came] / offset[settled] - 1.0) < AT_ONCE
-    if abs(-sudden[went] / offset[last - 1 - (last - first) // 10] - 1.0) < AT_ONCE:
+    went = _largest(-sudden * np.sign(offset[settled]), max(settled, last - reach), last + reach)
+    at_once = abs(sudden[came] - offset[settled]) < AT_ONCE * abs(offset[settled])
+    before = offset[span[0] + 9 * (span[1] - span[0]) // 10]
+    if abs(sudden[went] + before) < AT_ONCE * abs(before):
         last = went
     return Drift(gauge, came if at_once else first, last, bool(at_once))
 

@@ -203,8 +203,9 @@ def _stuck(
 
 
 def _moves(values: FloatArray, usual: Usual) -> bool:
+    """Whether a gauge's level changes: dips, a sixth of the time at most, are no change of level."""
     finite = values[np.isfinite(values)]
-    return len(finite) > 0 and float(np.ptp(finite)) > MOVES_SHARE * usual.plateau
+    return len(finite) > 0 and float(np.ptp(np.quantile(finite, [0.25, 0.75]))) > MOVES_SHARE * usual.plateau
 
 
 def _has_pressure(values: FloatArray) -> bool:

@@ -39,16 +39,28 @@ MOVED: Final = 0.15
 TRAIN_STROKES: Final = 1.7
 
 
-def find_flow(frames: Frames, signal: Signal, dips: IntArray) -> BoolArray:
-    """Where a gauge's pump flows.
+def find_flow(frames: Frames, signals: list[Signal], dips: IntArray) -> BoolArray:
+    """Where a part flows.
 
-    dips : frames of the dips that this gauge shows
+    signals : its gauges; of two, at each moment the one speaks that tells running from standing more clearly
+    dips : frames of the part's dips
     Returns (F,)
     """
+    flow = np.zeros(len(frames.first), dtype=bool)
+    clearest = np.full(len(flow), -1.0)
+    for signal in signals:
+        flows, clarity = _gauge_flow(frames, signal, dips)
+        flow = np.where(clarity > clearest, flows, flow)
+        clearest = np.maximum(clearest, clarity)
+    return flow
+
+
+def _gauge_flow(frames: Frames, signal: Signal, dips: IntArray) -> tuple[BoolArray, FloatArray]:
+    """Where one gauge says its part flows, and how clearly it tells: its step in deviations of its noise."""
     pressurised = ~signal.no_pressure & np.isfinite(signal.level)
     train = dip_trains(frames, dips)
     if not len(dips):
-        return np.zeros(len(frames.first), dtype=bool)
+        return np.zeros(len(frames.first), dtype=bool), np.zeros(len(frames.first))
     running = _running_level(frames, signal, dips)
     standing = _standing_level(frames, signal, running, dips)
     step = standing - running
@@ -62,7 +74,9 @@ def find_flow(frames: Frames, signal: Signal, dips: IntArray) -> BoolArray:
     by_level = _from_onset(by_level & clear & pressurised, signal.level, frames)
     by_level = _with_strokes(frames, by_level, dips, signal.no_pressure)
     flow = np.where(clear, by_level | _inside_train(train, by_level), train)
-    return flow & pressurised
+    says = np.isfinite(signal.level)
+    clarity = np.where(says, np.where(clear, np.abs(step), 0.0) / max(signal.noise, 1.0), -1.0)
+    return flow & pressurised, clarity
 
 
 def _from_onset(flow: BoolArray, level: FloatArray, frames: Frames) -> BoolArray:

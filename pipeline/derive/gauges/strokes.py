@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from pipeline.derive.gauges.flow import STROKE_MIN_S, usual_stroke
+from pipeline.derive.gauges.flow import STROKE_MAX_S, STROKE_MIN_S, usual_stroke
 from pipeline.derive.gauges.frames import Frames
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
 from pipeline.derive.gauges.results import Part, Stroke
@@ -82,11 +82,19 @@ def _drop_too_near(frames: Frames, depth: FloatArray, dips: IntArray, flowing: I
 def stroke_marks(frames: Frames, reversals: IntArray, dispensing: BoolArray) -> IntArray:
     """Frames at which one stroke ends and the next begins: reversals, and what follows a stop.
 
-    A stroke that a stop interrupts is two: its halves lie apart in time and may differ.
+    A stroke that a stop interrupts is two: its halves lie apart in time and may differ. What flows for longer
+    than a stroke can last hides reversals that were not seen, and is cut into pieces of a usual length.
     """
     flowing = np.flatnonzero(dispensing)
     stood_s = np.diff(frames.run_us[flowing]) / 1e6
-    return np.union1d(reversals, flowing[1:][stood_s > STOP_S])
+    marks = np.union1d(reversals, flowing[1:][stood_s > STOP_S])
+    at = np.concatenate(([0], np.searchsorted(flowing, marks), [len(flowing)]))
+    piece = frames.count(STROKE_MAX_S / 2)
+    cuts = [
+        np.arange(at[place] + piece, at[place + 1] - piece // 2, piece)
+        for place in np.flatnonzero(np.diff(at) > frames.count(STROKE_MAX_S))
+    ]
+    return np.union1d(marks, flowing[np.concatenate(cuts)]) if cuts else marks
 
 
 def stroke_numbers(marks: IntArray, dispensing: BoolArray) -> IntArray:
