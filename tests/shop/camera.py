@@ -188,12 +188,15 @@ def _sensor(rng: np.random.Generator, picture: Pixels, well: float) -> Pixels:
 def _develop(picture: Pixels, camera: Camera) -> NDArray[np.uint8]:
     """Tone curve, sharpening, sRGB. A phone clips, lifts the middle a little and rolls off the lights."""
     picture = np.clip(picture, 0.0, 1.0)
-    curve_in = np.linspace(0, 1, 2048, dtype=np.float32)
-    srgb = np.where(curve_in <= 0.0031308, 12.92 * curve_in, 1.055 * curve_in ** (1 / 2.4) - 0.055)
-    toned = (
-        srgb + 0.06 * np.sin(np.pi * (srgb * 2 - 1)) * (srgb < 0.5) * 0.6 + 0.10 * srgb * (1 - srgb) * srgb
-    )
-    picture = np.float32(np.interp(picture, curve_in, toned))
+    level = np.linspace(0, 1, 4096, dtype=np.float32)
+    srgb = np.where(level <= 0.0031308, 12.92 * level, 1.055 * level ** (1 / 2.4) - 0.055)
+    darks = np.where(srgb < 0.5, -0.036 * np.sin(2 * np.pi * srgb), 0.0)
+    lights = 0.10 * srgb * srgb * (1 - srgb)
+    toned = np.float32(srgb + darks + lights)
+    # Dark tones lie close together on the curve, so it is read between its points.
+    spot = picture * np.float32(4094.999)
+    low = spot.astype(np.int32)
+    picture = toned[low] + (spot - low) * (toned[low + 1] - toned[low])
     if camera.sharpen:
         soft = cv2.GaussianBlur(picture, (0, 0), 1.1)
         picture = picture + np.float32(camera.sharpen) * np.clip(picture - soft, -0.12, 0.12)

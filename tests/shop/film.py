@@ -94,11 +94,13 @@ def press(rng: np.random.Generator, spec: FilmSpec) -> Film:
     joined = np.maximum(1.0 - ramp(x, 0.5, 6.0), np.float32(spec.shared_relief))
     split = fractal(rng, shape, 14.0 * PX_PER_MM, 3)
     pulled = [np.sqrt(1 - joined) * _ridges(rng, shape, reach) + np.sqrt(joined) * common for _ in range(2)]
-    holes = _holes(rng, shape)
+    # Air leaves a hole in the film, and what lay over it sticks to one wing or to neither.
+    air = _holes(rng, shape), _holes(rng, shape), _holes(rng, shape)
+    holes = np.maximum(air[0], air[1]), np.maximum(air[0], air[2])
     # What one wing has more of where the film split off its middle, the other has less.
     thick = [
-        _thickness(rng, spec, reach, ridge, holes, sign * split * (1.0 - joined))
-        for sign, ridge in zip((-1, 1), pulled, strict=True)
+        _thickness(rng, spec, reach, ridge, hole, sign * split * (1.0 - joined))
+        for sign, ridge, hole in zip((-1, 1), pulled, holes, strict=True)
     ]
     # How pure the slipped material stayed decides the CoV; its share of the stream is the mixer's.
     shares = _shares(slipped, drift, thick, spec.mixing)
@@ -162,7 +164,7 @@ def _reach(rng: np.random.Generator, shape: tuple[int, int], spec: FilmSpec) -> 
     size = min(spec.width, spec.length / 2)
     inside = (1.0 + lobes - radius) * size
     inside += 0.9 * fractal(rng, shape, 11.0 * PX_PER_MM, 3, 0.5)
-    return np.float32(inside + 0.22 * fractal(rng, shape, (1.6 * PX_PER_MM, 3.0 * PX_PER_MM), 2, 0.6))
+    return np.float32(inside + 0.14 * fractal(rng, shape, (1.6 * PX_PER_MM, 3.0 * PX_PER_MM), 2, 0.6))
 
 
 def _ridges(rng: np.random.Generator, shape: tuple[int, int], reach: Field) -> Field:
@@ -194,7 +196,7 @@ def _ridges(rng: np.random.Generator, shape: tuple[int, int], reach: Field) -> F
 def _holes(rng: np.random.Generator, shape: tuple[int, int]) -> Field:
     """Air that was pressed in and left the paper bare: 1 in holes, 0 elsewhere."""
     holes = np.zeros(shape, np.float32)
-    for _ in range(rng.poisson(2.5)):
+    for _ in range(rng.poisson(0.7)):
         centre = (int(rng.uniform(0.1, 0.75) * shape[1]), int(rng.uniform(0.2, 0.8) * shape[0]))
         axes = rng.uniform(3, 11, 2).astype(int)
         cv2.ellipse(holes, centre, (int(axes[0]), int(axes[1])), rng.uniform(0, 180), 0, 360, 1.0, -1)
@@ -211,7 +213,7 @@ def _thickness(
     # Sealant sticks to paper: it splits in itself and leaves a skin, and bare paper only where air was.
     film = np.maximum(film, 0.09 * np.minimum(4.0 * rim, 1.0)) - spec.thickness * holes
     # At the very rim the film breaks up into what stuck to the paper's fibres.
-    broken = 0.012 + 0.025 * fractal(rng, reach.shape, (4.0, 7.0), 3, 0.7)
+    broken = 0.012 + 0.025 * fractal(rng, reach.shape, (7.0, 11.0), 3, 0.6)
     film -= broken * (1.0 - ramp(reach, 0.3, 2.5))
     return np.float32(np.clip(film, 0.0, None) * (reach > 0))
 

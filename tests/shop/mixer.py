@@ -88,8 +88,8 @@ def film_fraction(
         for side in (-0.5, 0.5)
     ]
     level = cv2.remap(section, *maps[0], cv2.INTER_NEAREST, borderMode=cv2.BORDER_WRAP)
-    edge = float(np.quantile(level[film], mixing.slipped))
-    # Carbon black does not diffuse; a lamella's edge is where one layer rubbed on the next.
-    unmixed = cv2.GaussianBlur(1.0 - ramp(section, edge - 0.15, edge + 0.15), (0, 0), 1.2)
+    core, edge = (float(q) for q in np.quantile(level[film], [0.35 * mixing.slipped, mixing.slipped]))
+    # Carbon black does not diffuse; what slipped through is pure in its core, rubbed into the mix at its rim.
+    unmixed = cv2.GaussianBlur(1.0 - ramp(section, core, edge + 0.1), (0, 0), 1.2)
     left, right = (cv2.remap(unmixed, *m, cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP) for m in maps)
     return left, right

@@ -10,7 +10,7 @@ from tests.shop.camera import Camera, place
 from tests.shop.film import FilmSpec, Grade
 from tests.shop.light import Lamp, Light
 from tests.shop.mixer import Mixing
-from tests.shop.photographs import PhotoSpec, framed_points
+from tests.shop.photo import PhotoSpec, framed_points
 
 LightName = Literal["room", "side_lamp", "two_lamps", "window", "uneven", "warm_lamp"]
 Spoiler = Literal["blurred", "shaken", "glare", "cut_off", "too_small", "shadow"]
@@ -90,10 +90,10 @@ def random_spec(rng: np.random.Generator, draw: Draw | None = None) -> PhotoSpec
     )
     film = FilmSpec(
         mixing,
-        width=float(rng.uniform(32.0, 55.0)),
-        length=float(rng.uniform(55.0, 95.0)),
+        width=float(rng.uniform(34.0, 60.0)),
+        length=float(rng.uniform(60.0, 105.0)),
         thickness=float(rng.uniform(0.3, 0.6)),
-        relief=float(rng.uniform(0.12, 0.3)),
+        relief=float(rng.uniform(0.15, 0.35)),
         offset=float(rng.uniform(-12.0, 12.0)),
     )
     name = _pick(rng, draw.lights)
@@ -104,7 +104,7 @@ def random_spec(rng: np.random.Generator, draw: Draw | None = None) -> PhotoSpec
         sheet=(f"{rng.integers(1, 9999):04d}", "hall-9", "pump-a") if sheet else None,
         fold=(float(rng.uniform(0.0, 0.06)), float(rng.uniform(0.0, 0.06))),
         buckle=float(rng.uniform(0.2, 1.0)),
-        roughness=float(rng.uniform(0.2, 0.35)),
+        roughness=float(rng.uniform(0.12, 0.26)),
         ground=_pick(rng, draw.grounds),  # type: ignore[arg-type]
         light=light_of(rng, name, rng.uniform(*draw.kelvin)),  # type: ignore[arg-type]
         light_name=name,
@@ -126,7 +126,7 @@ def mixing_of(rng: np.random.Generator, mix: Grade, agent_rich: bool = False) ->
     excess = float(rng.uniform(2.0, 6.0)) if agent_rich else 1.0
     least = cov**2 / (cov**2 + excess**2)
     return Mixing(
-        elements, least * float(rng.uniform(1.08, 1.5 if mix == "streaked" else 1.25)), cov, agent_rich
+        elements, least * float(rng.uniform(1.35, 1.9 if mix == "streaked" else 1.6)), cov, agent_rich
     )
 
 
@@ -141,7 +141,7 @@ def light_of(rng: np.random.Generator, name: LightName, kelvin: float) -> Light:
     if name == "side_lamp":
         return Light((lamp(650, 600, 0.75, 0.06),), 0.25, 4500.0, unevenness=float(rng.uniform(1.4, 2.1)))
     if name == "two_lamps":
-        lamps = (lamp(700, 700, 0.4, 0.08), lamp(800, 900, 0.35, 0.08, by=2.4))
+        lamps = (lamp(700, 700, 0.4, 0.05), lamp(800, 900, 0.35, 0.05, by=2.4))
         return Light(lamps, 0.3, float(kelvin))
     if name == "window":
         panes = tuple(
@@ -149,11 +149,11 @@ def light_of(rng: np.random.Generator, name: LightName, kelvin: float) -> Light:
         )
         return Light(panes, 0.3, 5600.0)
     if name == "uneven":
-        return Light((lamp(330, 330, 0.85, 0.06),), 0.15, 4200.0, unevenness=float(rng.uniform(2.5, 3.1)))
+        return Light((lamp(310, 230, 0.85, 0.06),), 0.15, 4200.0, unevenness=float(rng.uniform(2.5, 3.1)))
     if name == "warm_lamp":
         warm = replace(lamp(500, 800, 0.75, 0.07), kelvin=float(rng.uniform(2700, 3200)))
         return Light((warm,), 0.25, 3300.0)
-    return Light((lamp(700, 1600, 0.55, 0.12), lamp(1200, 1800, 0.2, 0.12, by=1.9)), 0.4, float(kelvin))
+    return Light((lamp(700, 1600, 0.5, 0.05), lamp(1100, 1800, 0.25, 0.05, by=1.9)), 0.4, float(kelvin))
 
 
 def spoil(rng: np.random.Generator, spec: PhotoSpec, by: Spoiler) -> PhotoSpec:
@@ -183,7 +183,7 @@ def spoil(rng: np.random.Generator, spec: PhotoSpec, by: Spoiler) -> PhotoSpec:
         return replace(spec, light=replace(spec.light, hand=hand, shadow_soft=float(rng.uniform(5.0, 14.0))))
     return replace(
         spec,
-        roughness=float(rng.uniform(0.10, 0.14)),
+        roughness=float(rng.uniform(0.06, 0.10)),
         film=replace(spec.film, relief=spec.film.relief * 0.5),
         light=glaring(rng, spec),
         light_name=f"{spec.light_name}, glare",
@@ -196,7 +196,7 @@ def glaring(rng: np.random.Generator, spec: PhotoSpec) -> Light:
     near = rng.normal(0, 25.0, 2)
     at = (float(near[0] - eye[0]), float(near[1] + 2 * spec.film.offset - eye[1]), float(eye[2]))
     old = spec.light.lamps
-    lamps = (*(replace(lamp, share=lamp.share * 0.4) for lamp in old), Lamp(at, 0.7, old[0].kelvin, 0.14))
+    lamps = (*(replace(lamp, share=lamp.share * 0.4) for lamp in old), Lamp(at, 0.8, old[0].kelvin, 0.04))
     return replace(spec.light, lamps=lamps, unevenness=None)
 
 

@@ -5,10 +5,10 @@ Run as `python -m tests.shop.photographs sample_images` to make that folder anew
 """
 
 import io
-from dataclasses import dataclass, field
-from datetime import datetime
+import json
+import sys
+from dataclasses import asdict
 from pathlib import Path
-from typing import Final, Literal
 
 import cv2
 import numpy as np
@@ -16,86 +16,27 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from pipeline.derive.smear.sheet import PAGE_MM, draw_sheet
-from tests.shop.camera import Camera, Pose, blur_px, expose, page_points, place
-from tests.shop.film import HIDING_MM, PX_PER_MM, Film, FilmSpec, Grade, grade, press
-from tests.shop.light import Lamp, Light, shade
+from tests.shop.camera import Pose, blur_px, expose, page_points, place
+from tests.shop.film import COV_MM, HIDING_MM, PX_PER_MM, Film, grade, press
+from tests.shop.light import shade
 from tests.shop.noise import Field
+from tests.shop.nuisances import Draw, random_spec
+from tests.shop.photo import (
+    BLUR_MM,
+    COARSE_PX_PER_MM,
+    CUT_SHARE,
+    GLARE_LEVEL,
+    GLARE_SHARE,
+    SHADOW_DEPTH,
+    PhotoSpec,
+    Truth,
+    framed_points,
+)
 from tests.shop.pigment import MATERIALS
-from tests.shop.scene import Ground, PaperSpec, Sheet, lay_sheet, paper_height, table
+from tests.shop.sample_photos import samples
+from tests.shop.scene import PaperSpec, Sheet, lay_sheet, paper_height, table
 
-Page = Literal["a4", "letter"]
-
-# When a photograph can't be judged; each a share of the film's area unless said otherwise.
-BLUR_MM: Final = 0.45  # spread of a point on the paper: streaks of 1 mm are gone
-GLARE_LEVEL: Final = 0.10  # mirrored light over that of white paper
-GLARE_SHARE: Final = 0.12
-CUT_SHARE: Final = 0.04
-SHADOW_DEPTH: Final = 0.45
-COARSE_PX_PER_MM: Final = 2.2
-
-
-@dataclass(frozen=True)
-class PhotoSpec:
-    """One photograph: film, paper, table, light, phone.
-
-    material : a name in pigment.MATERIALS; page : size of the paper
-    sheet : (number, site, pump) as printed on the smear sheet; None for plain paper
-    fold : [rad] by which each half of the paper rises; buckle : [mm] of waves
-    roughness : of the film's skin, GGX; lower is glossier
-    framed : what the phone is aimed at
-    orientation : EXIF orientation in which the pixels are stored; jpeg : quality
-    taken_at : local time with its offset
-    """
-
-    film: FilmSpec
-    material: str = "black"
-    page: Page = "a4"
-    sheet: tuple[str, str, str] | None = None
-    fold: tuple[float, float] = (0.02, 0.03)
-    buckle: float = 0.6
-    roughness: float = 0.24
-    ground: Ground = "wood"
-    light: Light = field(default_factory=lambda: Light((Lamp((-500.0, -700.0, 1400.0), 0.6, 4500.0, 0.12),)))
-    light_name: str = "room"
-    camera: Camera = field(default_factory=Camera)
-    framed: Literal["page", "film"] = "page"
-    orientation: Literal[1, 3, 6, 8] = 1
-    jpeg: int = 86
-    taken_at: datetime | None = None
-
-
-@dataclass(frozen=True)
-class Truth:
-    """What is true of a photograph, whatever it looks like.
-
-    mix : grade of `cov` (film.grade); cov at 0.25 mm, cov_full at 0.1 mm, over both wings by area
-    mean_fraction : curing agent by volume; striation_mm : mean width of the streaks
-    usable : False if any of `why_not` applies, by the limits above
-    blur_mm, glare_share, cut_share, shadow_share : what those limits were held against
-    fold_px : the fold's two ends, page_px : the page's corners from its top left, clockwise, in the picture
-    """
-
-    mix: Grade
-    cov: float
-    cov_full: float
-    mean_fraction: float
-    striation_mm: float | None
-    usable: bool
-    why_not: tuple[str, ...]
-    blur_mm: float
-    glare_share: float
-    cut_share: float
-    shadow_share: float
-    material: str
-    sheet: bool
-    page: Page
-    light: str
-    ground: Ground
-    tilt_deg: float
-    px_per_mm: float
-    film_mm2: float
-    fold_px: tuple[tuple[float, float], ...]
-    page_px: tuple[tuple[float, float], ...]
+__all__ = ["Draw", "PhotoSpec", "Truth", "jpeg_bytes", "random_spec", "render", "write_photo"]
 
 
 def render(spec: PhotoSpec, seed: int) -> tuple[NDArray[np.uint8], Truth]:
@@ -119,18 +60,6 @@ def render(spec: PhotoSpec, seed: int) -> tuple[NDArray[np.uint8], Truth]:
     white = _white(lit.radiance, cover, (x, y), size)
     picture = expose(streams[4], lit.radiance, spec.camera, white)
     return picture, _truth(spec, film, pose, cover, lit.gloss / float(white[1]), lit.shadow)
-
-
-def framed_points(spec: PhotoSpec) -> NDArray[np.float64]:
-    """Corners of what the phone is aimed at, (4, 3) [mm]."""
-    size = PAGE_MM[spec.page]
-    if spec.framed == "page":
-        half = size[0] / 2, size[1] / 2
-        middle = 0.0
-    else:
-        half = spec.film.width * 1.25 + 8, spec.film.length * 0.62 + 8
-        middle = spec.film.offset
-    return np.array([(sx * half[0], sy * half[1] + middle, 0.0) for sx in (-1, 1) for sy in (-1, 1)])
 
 
 def _surface(
@@ -287,3 +216,22 @@ def jpeg_bytes(image: NDArray[np.uint8], spec: PhotoSpec) -> bytes:
 def write_photo(path: Path, image: NDArray[np.uint8], spec: PhotoSpec) -> None:
     """Store a rendered photograph at `path`."""
     path.write_bytes(jpeg_bytes(image, spec))
+
+
+def main(folder: Path) -> None:
+    """Make the sample photographs, truth.json anew, telling each as it is done."""
+    folder.mkdir(parents=True, exist_ok=True)
+    truths = []
+    for name, (spec, seed) in samples().items():
+        image, truth = render(spec, seed)
+        write_photo(folder / name, image, spec)
+        taken = spec.taken_at.isoformat() if spec.taken_at else None
+        truths.append(f"{json.dumps(name)}: {json.dumps({**asdict(truth), 'taken_at': taken})}")
+        size = (folder / name).stat().st_size // 1000
+        state = ", ".join(truth.why_not) or "usable"
+        print(f"{name:28} {truth.mix:14} CoV {truth.cov:.3f}  {state:10} {size} kB", flush=True)
+    (folder / "truth.json").write_text("{\n" + ",\n".join(truths) + "\n}\n")
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]))
