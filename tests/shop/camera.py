@@ -64,8 +64,8 @@ class Pose:
     def px_per_mm(self) -> float:
         """Pixels per millimetre on the page's middle, mean of both directions."""
         ends = self.project(np.array([[-1.0, 0, 0], [1, 0, 0], [0, -1, 0], [0, 1, 0]]))
-        area = np.cross(ends[1] - ends[0], ends[3] - ends[2])
-        return float(np.sqrt(abs(area)) / 2)
+        across, down = ends[1] - ends[0], ends[3] - ends[2]
+        return float(np.sqrt(abs(across[0] * down[1] - across[1] * down[0])) / 2)
 
 
 def _down(points: NDArray[np.float64]) -> NDArray[np.float64]:

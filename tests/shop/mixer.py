@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from tests.shop.noise import Field, fractal, ramp, smooth
 
 GRID = 768
+DRAWN_MM = 0.12  # by how much one wing's streaks lie off the other's mirror image
 
 
 @dataclass(frozen=True)
@@ -77,12 +78,15 @@ def film_fraction(
     across = away_x * np.sin(turn) + away_y * np.cos(turn)
     wander = 5.0 * fractal(rng, shape, 22.0 * px_per_mm, 3, 0.45), 9.0 * smooth(rng, shape, 30.0 * px_per_mm)
     # One stream is about 11 mm wide and 3 to 4 times that when pressed; along the bead it changes slowly.
-    v = (across + wander[0]) / rng.uniform(34.0, 44.0)
-    w = (along + wander[1]) / rng.uniform(110.0, 170.0) + rng.uniform()
+    wide, long = rng.uniform(34.0, 44.0), rng.uniform(110.0, 170.0)
+    v, w = (across + wander[0]) / wide, (along + wander[1]) / long + rng.uniform()
     # Each wing shows the layer just on its own side of the split, and was drawn a little in peeling; on the
     # fold itself nothing split.
     apart = ramp(x, 0.5, 6.0)
-    shifts = [0.004 * apart * smooth(rng, shape, cell * px_per_mm) for cell in (9.0, 14.0)]
+    shifts = [
+        DRAWN_MM / size * apart * smooth(rng, shape, cell * px_per_mm)
+        for size, cell in ((wide, 9.0), (long, 14.0))
+    ]
     maps = [
         (np.float32((v + side * shifts[0]) % 1.0 * GRID), np.float32((w + side * shifts[1]) % 1.0 * GRID))
         for side in (-0.5, 0.5)

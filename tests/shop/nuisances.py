@@ -122,11 +122,13 @@ def mixing_of(rng: np.random.Generator, mix: Grade, agent_rich: bool = False) ->
     elements = int(rng.integers(ELEMENTS[mix][0], ELEMENTS[mix][1] + 1))
     if mix == "good":
         return Mixing(elements, float(rng.uniform(0.2, 0.5)), cov)
+    if mix == "borderline":
+        return Mixing(elements, float(rng.uniform(0.03, 0.15)), cov, agent_rich)
     # So much must slip through at least, were it pure: s(1-s) (c/m)^2 = CoV^2 of two levels.
     excess = float(rng.uniform(2.0, 6.0)) if agent_rich else 1.0
     least = cov**2 / (cov**2 + excess**2)
     return Mixing(
-        elements, least * float(rng.uniform(1.35, 1.9 if mix == "streaked" else 1.6)), cov, agent_rich
+        elements, least * float(rng.uniform(1.6, 2.2 if mix == "streaked" else 1.9)), cov, agent_rich
     )
 
 

@@ -17,7 +17,7 @@ from PIL import Image
 
 from pipeline.derive.smear.sheet import PAGE_MM, draw_sheet
 from tests.shop.camera import Pose, blur_px, expose, page_points, place
-from tests.shop.film import COV_MM, HIDING_MM, PX_PER_MM, Film, grade, press
+from tests.shop.film import HIDING_MM, PX_PER_MM, Film, grade, press
 from tests.shop.light import shade
 from tests.shop.noise import Field
 from tests.shop.nuisances import Draw, random_spec
@@ -59,7 +59,7 @@ def render(spec: PhotoSpec, seed: int) -> tuple[NDArray[np.uint8], Truth]:
     lit = shade(spec.light, (x, y), eye, size, reflectance, slope, rough, glossy)
     white = _white(lit.radiance, cover, (x, y), size)
     picture = expose(streams[4], lit.radiance, spec.camera, white)
-    return picture, _truth(spec, film, pose, cover, lit.gloss / float(white[1]), lit.shadow)
+    return picture, _truth(spec, film, pose, cover, lit.gloss / float(white[1]), lit.shadow, height)
 
 
 def _surface(
@@ -131,8 +131,10 @@ def _white(
     return np.float32(np.quantile(seen, 0.8, axis=0))
 
 
-def _truth(spec: PhotoSpec, film: Film, pose: Pose, cover: Field, gloss: Field, shadow: Field) -> Truth:
-    """Truth of a rendered photograph; gloss is relative to white paper."""
+def _truth(
+    spec: PhotoSpec, film: Film, pose: Pose, cover: Field, gloss: Field, shadow: Field, height: Field
+) -> Truth:
+    """Truth of a rendered photograph; gloss is relative to white paper, height the paper's."""
     scale = pose.px_per_mm()
     on_film = cover > 0.5
     area = max(int(on_film.sum()), 1)
@@ -148,9 +150,10 @@ def _truth(spec: PhotoSpec, film: Film, pose: Pose, cover: Field, gloss: Field, 
         *(["shadow"] if 0.05 < dark < 0.95 else []),
     ]
     width, length = PAGE_MM[spec.page]
-    corners = [(-width / 2, -length / 2, 0), (width / 2, -length / 2, 0)]
-    corners += [(width / 2, length / 2, 0), (-width / 2, length / 2, 0)]
-    ends = [(0.0, -length / 2, 0.0), (0.0, length / 2, 0.0)]
+    x, y = width / 2, length / 2
+    rise = [float(height[row, column]) for row, column in ((0, 0), (0, -1), (-1, -1), (-1, 0))]
+    corners = [(-x, -y, rise[0]), (x, -y, rise[1]), (x, y, rise[2]), (-x, y, rise[3])]
+    ends = [(0.0, -y, spec.buckle), (0.0, y, spec.buckle)]
     wings = (film.left, film.right)
     return Truth(
         mix=grade(film.cov),
