@@ -41,9 +41,10 @@ FLUID: Final = tuple(gauge for gauges in PARTS.values() for gauge in gauges)
 
 @dataclass(frozen=True)
 class Moves:
-    """How a part moved. flow : (F,); reversals : frames, in order."""
+    """How a part moved. flow : (F,); dips, reversals : frames, in order."""
 
     flow: BoolArray
+    dips: IntArray
     reversals: IntArray
 
 
@@ -131,7 +132,7 @@ def _moves(frames: Frames) -> dict[Part, Moves]:
         flow = find_flow(frames, signals, dips)
         seen = strokes.find_reversals(frames, depth, dips, flow)
         trace = relative_depth(signals, TRACE_MIN, TRACE_NOISE_TIMES)
-        moves[part] = Moves(flow, strokes.add_due(frames, trace, seen, flow))
+        moves[part] = Moves(flow, dips, strokes.add_due(frames, trace, seen, flow))
     return moves
 
 
@@ -147,7 +148,8 @@ def _states(frames: Frames, moves: dict[Part, Moves], settings: GaugeSettings) -
             nothing &= silent
             no_pressure &= none | silent
     base, catalyst = (moves[part].flow if part in moves else None for part in PARTS)
-    return states.find_states(frames, base, catalyst, no_pressure, nothing, settings)
+    turns = moves["catalyst"].dips if "catalyst" in moves else np.array([], dtype=np.int64)
+    return states.find_states(frames, base, catalyst, turns, no_pressure, nothing, settings)
 
 
 def _count(moves: dict[Part, Moves], part: Part) -> int:

@@ -31,6 +31,7 @@ STANDS_MAX: Final = 0.45
 STANDS_NOISE: Final = 4.0
 STANDS_SHARE: Final = 0.006
 HYSTERESIS: Final = 0.1
+RUNS_HIGH: Final = 1.03
 # Pressure follows flow within this long; it moves when it is this share of the way from where it had settled.
 ONSET_S: Final = 2.0
 SETTLED_S: Final = 0.5
@@ -56,7 +57,7 @@ def find_flow(frames: Frames, signals: list[Signal], dips: IntArray) -> BoolArra
 
 
 def _gauge_flow(frames: Frames, signal: Signal, dips: IntArray) -> tuple[BoolArray, FloatArray]:
-    """Where one gauge says its part flows, and how clearly it tells: its step in deviations of its noise."""
+    """Where one gauge says its part flows, and how clearly it tells: by its step [Pa]."""
     pressurised = ~signal.no_pressure & np.isfinite(signal.level)
     train = dip_trains(frames, dips)
     if not len(dips):
@@ -74,8 +75,10 @@ def _gauge_flow(frames: Frames, signal: Signal, dips: IntArray) -> tuple[BoolArr
     by_level = _from_onset(by_level & clear & pressurised, signal.level, frames)
     by_level = _with_strokes(frames, by_level, dips, signal.no_pressure)
     flow = np.where(clear, by_level | _inside_train(train, by_level), train)
-    says = np.isfinite(signal.level)
-    clarity = np.where(says, np.where(clear, np.abs(step), 0.0) / max(signal.noise, 1.0), -1.0)
+    # One of two gauges that runs high beside the other would take its running level for standing.
+    high = standing > RUNS_HIGH * np.median(standing)
+    clarity = np.where(clear, np.abs(step), 0.0) * np.where(high, 0.5, 1.0)
+    clarity[np.isnan(signal.level)] = -1.0
     return flow & pressurised, clarity
 
 

@@ -26,7 +26,7 @@ class GaugeSettings(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     # Shortest stay that counts as a state of its own; shorter ones are joined to their neighbours.
     dispensing_min_s: Seconds = 0.8  # a trigger pull is a few seconds
     stalled_min_s: Seconds = 0.8
-    purging_min_s: Seconds = 4.0  # a purge runs until the gun shows white, many seconds
+    purging_min_s: Seconds = 6.0  # a purge runs until the gun shows white, many seconds
     off_min_s: Seconds = 5.0
     no_data_min_s: Seconds = 1.0
     clogging_rise: Share = 0.12  # running pressure above its level with the mixer new; no source

@@ -10,7 +10,8 @@ import numpy.typing as npt
 
 from edge.words import PumpState
 from pipeline.derive.gauges.frames import Frames
-from pipeline.derive.gauges.recording import BoolArray
+from pipeline.derive.gauges.quality import runs_of
+from pipeline.derive.gauges.recording import BoolArray, IntArray
 from pipeline.derive.gauges.results import StateSpan
 from pipeline.derive.gauges.settings import GaugeSettings
 
@@ -23,6 +24,7 @@ def find_states(
     frames: Frames,
     base_flow: BoolArray | None,
     catalyst_flow: BoolArray | None,
+    catalyst_turns: IntArray,
     no_pressure: BoolArray,
     nothing: BoolArray,
     settings: GaugeSettings,
@@ -30,6 +32,7 @@ def find_states(
     """The state of each frame, as its place in STATES.
 
     base_flow, catalyst_flow : (F,), None where the pump has no such gauge: the other then speaks for both
+    catalyst_turns : frames at which the catalyst gauges dip as in a reversal: a base purge has none
     no_pressure : (F,), no gauge shows pressure; nothing : (F,), no gauge says anything
     """
     if base_flow is None or catalyst_flow is None:
@@ -45,6 +48,9 @@ def find_states(
     codes[purging] = PURGING
     codes[dispensing] = DISPENSING
     codes[nothing] = NO_DATA
+    for first, last in runs_of(codes == PURGING).tolist():
+        if np.searchsorted(catalyst_turns, last) > np.searchsorted(catalyst_turns, first):
+            codes[first:last] = DISPENSING
     codes = _join_short(codes, PURGING, DISPENSING, frames.count(settings.purging_min_s))
     codes = _join_short(codes, OFF, None, frames.count(settings.off_min_s))
     codes = _join_short(codes, STALLED, None, frames.count(settings.stalled_min_s))
