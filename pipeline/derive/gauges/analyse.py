@@ -12,7 +12,7 @@ from pipeline.derive.gauges.dips import APART_S, TRACE_MIN, TRACE_NOISE_TIMES, f
 from pipeline.derive.gauges.drifts import find_drifts
 from pipeline.derive.gauges.faults import Checked, check_gauges
 from pipeline.derive.gauges.flow import find_flow
-from pipeline.derive.gauges.frames import Frames, make_frames
+from pipeline.derive.gauges.frames import Frames, Signal, make_frames
 from pipeline.derive.gauges.jumps import Jump, find_jumps, mended, shown_standing
 from pipeline.derive.gauges.quality import Flag
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray, Recording
@@ -86,14 +86,26 @@ def analyse(recording: Recording, settings: GaugeSettings) -> GaugeAnalysis:
         jumps, frames = kept, mended(read, kept)
         moves = _moves(frames)
         codes = _states(frames, moves, settings)
+    seen = _changeovers(frames, moves)
+    codes = _without_bleeding(codes, moves, seen)
     spans = states.state_spans(frames, codes, _gaps(timeline, settings), end_us)
     offsets = _offsets(frames, jumps, codes)
     levels = _levels(read, offsets)
     made = {part: _strokes(frames, part, moves[part], levels, codes, end_us) for part in moves}
 
+    off = [_offset_fault(frames, offset, end_us) for offset in offsets]
+    own = [fault for checks in checked.values() for fault in checks.faults]
+    # A gauge whose zero has sunk reads impossibly low once the pressure is off: that is no second fault.
+    faults = [f for f in own if f.type != Fault.WIRE_BREAK or not any(_covers(o, f) for o in off)] + off
+    # A pump that draws air hammers its own gauge.
+    air = [(PARTS[part], *_times(frames, one.first, one.bled, end_us)) for part, one in seen]
     faults = [
-        *(fault for checks in checked.values() for fault in checks.faults),
-        *(_offset_fault(frames, offset, end_us) for offset in offsets),
+        f
+        for f in faults
+        if f.type != Fault.SPIKE
+        or not any(
+            f.gauge in gauges and start <= f.start_us and f.end_us <= end for gauges, start, end in air
+        )
     ]
     found = GaugeAnalysis(
         states=spans,
@@ -102,7 +114,10 @@ def analyse(recording: Recording, settings: GaugeSettings) -> GaugeAnalysis:
         balance_events=balance.find_balance_events(made.get("catalyst", []), settings),
         idle_spans=idle.find_idle_spans(spans, settings),
         purges=idle.find_purges(spans),
-        changeovers=_changeovers(frames, moves, end_us),
+        changeovers=sorted(
+            (ChangeoverSeen(*_times(frames, one.first, one.last, end_us), part) for part, one in seen),
+            key=lambda one: one.start_us,
+        ),
         sensor_faults=faults,
         wear=[worn for part in made.values() for worn in condition.find_wear(part, settings)],
         clogging=condition.find_clogging(made.get("base") or made.get("catalyst", []), settings),
@@ -122,16 +137,19 @@ def _good(gauges: dict[Gauge, FloatArray], checked: dict[Gauge, Checked]) -> dic
 
 def _moves(frames: Frames) -> dict[Part, Moves]:
     """Flow and reversals of each part that has a gauge."""
+    signals: dict[Part, list[Signal]] = {
+        part: [frames.signals[gauge] for gauge in gauges if gauge in frames.signals]
+        for part, gauges in PARTS.items()
+    }
+    depths = {part: relative_depth(own) for part, own in signals.items() if own}
+    raw = {part: find_dips(depth, frames.count(APART_S)) for part, depth in depths.items()}
     moves: dict[Part, Moves] = {}
-    for part, gauges in PARTS.items():
-        signals = [frames.signals[gauge] for gauge in gauges if gauge in frames.signals]
-        if not signals:
-            continue
-        depth = relative_depth(signals)
-        dips = find_dips(depth, frames.count(APART_S))
-        flow = find_flow(frames, signals, dips)
+    for part, depth in depths.items():
+        theirs = [raw[other] for other in raw if other != part]
+        dips = strokes.without_crosstalk(frames, depth, raw[part], theirs[0]) if theirs else raw[part]
+        flow = find_flow(frames, signals[part], dips)
         seen = strokes.find_reversals(frames, depth, dips, flow)
-        trace = relative_depth(signals, TRACE_MIN, TRACE_NOISE_TIMES)
+        trace = relative_depth(signals[part], TRACE_MIN, TRACE_NOISE_TIMES)
         moves[part] = Moves(flow, dips, strokes.add_due(frames, trace, seen, flow))
     return moves
 
@@ -164,7 +182,7 @@ def _reversals(frames: Frames, moves: dict[Part, Moves]) -> list[Reversal]:
     return sorted(found, key=lambda reversal: reversal.at_us)
 
 
-def _changeovers(frames: Frames, moves: dict[Part, Moves], end_us: int) -> list[ChangeoverSeen]:
+def _changeovers(frames: Frames, moves: dict[Part, Moves]) -> list[tuple[Part, changeover.Changeover]]:
     seen = []
     for part, moved in moves.items():
         other = [g for p, gauges in PARTS.items() if p != part for g in gauges if g in frames.signals]
@@ -172,11 +190,26 @@ def _changeovers(frames: Frames, moves: dict[Part, Moves], end_us: int) -> list[
         stands = np.zeros(len(frames.first), dtype=bool)
         for gauge in other:
             stands |= frames.signals[gauge].level > frames.signals[gauge].plateau / 2
-        # Both gauges of a part feel one line: the one with the higher level is the one that still reads.
+        # Both gauges of a part feel one line: the one with more to say speaks.
         signal = max(own, key=lambda one: int(np.isfinite(one.level).sum()))
         found = changeover.find_changeovers(frames, signal, moved.flow, moved.reversals, stands)
-        seen += [ChangeoverSeen(*_times(frames, one.first, one.last, end_us), part) for one in found]
-    return sorted(seen, key=lambda one: one.start_us)
+        seen += [(part, one) for one in found]
+    return seen
+
+
+def _without_bleeding(
+    codes: states.Codes, moves: dict[Part, Moves], seen: list[tuple[Part, changeover.Changeover]]
+) -> states.Codes:
+    """A part that flows alone while its drum or pail is replaced is being bled: no purge, no dispensing."""
+    codes = codes.copy()
+    for part, found in seen:
+        span = slice(found.first, found.bled)
+        other = next((moved.flow for name, moved in moves.items() if name != part), None)
+        alone = moves[part].flow[span] & ~other[span] if other is not None else np.zeros(0, dtype=bool)
+        codes[span][alone & ((codes[span] == states.PURGING) | (codes[span] == states.DISPENSING))] = (
+            states.STALLED
+        )
+    return codes
 
 
 def _times(frames: Frames, first: int, last: int, end_us: int) -> tuple[int, int]:
@@ -186,6 +219,10 @@ def _times(frames: Frames, first: int, last: int, end_us: int) -> tuple[int, int
 
 def _offset_fault(frames: Frames, offset: Offset, end_us: int) -> SensorFault:
     return SensorFault(*_times(frames, offset.first, offset.last, end_us), offset.gauge, offset.type)
+
+
+def _covers(one: SensorFault, other: SensorFault) -> bool:
+    return one.gauge == other.gauge and one.start_us <= other.start_us and other.end_us <= one.end_us
 
 
 def _gaps(timeline: Timeline, settings: GaugeSettings) -> list[tuple[int, int]]:

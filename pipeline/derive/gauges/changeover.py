@@ -22,14 +22,18 @@ EDGE_S: Final = 1.0
 RAGGED_MIN_S: Final = 4.0
 SILENT_MIN_S: Final = 10.0
 # Cavitation, silence and bleeding of one changeover follow each other within this.
-JOIN_S: Final = 600.0
+JOIN_S: Final = 240.0
 
 
 @dataclass(frozen=True)
 class Changeover:
-    """From the first cavitation or silence to the end of the first good stroke: frames, one past the end."""
+    """From the first cavitation or silence to the end of the first good stroke: frames, one past the end.
+
+    bled : where the last ragged or silent moment ends
+    """
 
     first: int
+    bled: int
     last: int
 
 
@@ -48,7 +52,7 @@ def find_changeovers(
         if not silent[first:last].any():
             continue
         start = _cavitation_start(flow, ragged, first, frames.count(MOMENT_S))
-        found.append(Changeover(start, _first_good_stroke(reversals, last)))
+        found.append(Changeover(start, last, _first_good_stroke(reversals, last)))
     return found
 
 

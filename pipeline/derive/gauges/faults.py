@@ -18,8 +18,9 @@ from pipeline.derive.gauges.results import SensorFault
 from pipeline.derive.gauges.settings import GaugeSettings
 from pipeline.derive.gauges.timeline import joined_spans
 
-# Gauge pressure can't fall under a vacuum; what reads lower than that, and than its noise, is electrics.
-VACUUM_PA: Final = -1.2e5
+# Gauge pressure can't fall under a vacuum; what reads lower than a vacuum and a zero that is 1 % of a 400 bar
+# span off, and than its noise, is electrics.
+IMPOSSIBLE_PA: Final = -5e5
 NOISE_TIMES: Final = 8.0
 # A spike is out and back within so many samples, and no longer than a reversal's shortest dip lasts at 50 Hz.
 SPIKE_SAMPLES: Final = 3
@@ -157,7 +158,7 @@ def _lasting(run_us: IntArray, rows: BoolArray, seconds: float, samples: int = 1
 
 def _wire_break(run_us: IntArray, values: FloatArray, usual: Usual, settings: GaugeSettings) -> BoolArray:
     with np.errstate(invalid="ignore"):
-        low = values < min(VACUUM_PA, -NOISE_TIMES * usual.noise)
+        low = values < min(IMPOSSIBLE_PA, -NOISE_TIMES * usual.noise)
     if settings.pressure_span_psi is not None:
         low |= ne43(values, 0.0, psi_to_pa(settings.pressure_span_psi)) == Flag.FAIL
     return _lasting(run_us, low, BROKEN_S, 2) if low.any() else low

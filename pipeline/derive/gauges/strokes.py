@@ -17,6 +17,9 @@ from pipeline.derive.gauges.results import Part, Stroke
 EDGE_S: Final = 0.3
 # A stop that parts a stroke.
 STOP_S: Final = 60.0
+# An echo of the other part's reversal comes within this, and is shallower than the part's own by this share.
+ECHO_S: Final = 0.15
+ECHO_SHARE: Final = 0.6
 # How many strokes an interval may hold, and how near to a whole number of usual ones it must be, in strokes.
 DUE_MAX: Final = 4
 DUE_SHARE: Final = 0.2
@@ -65,6 +68,23 @@ def add_due(frames: Frames, trace: FloatArray, reversals: IntArray, flow: BoolAr
             elif off[place] < DUE_CLOSE:
                 added.append(due)
     return np.unique(np.concatenate((reversals, np.array(added, dtype=np.int64))))
+
+
+def without_crosstalk(frames: Frames, depth: FloatArray, dips: IntArray, other: IntArray) -> IntArray:
+    """Dips without those that only echo the other part's: the two flows meet in the mixer.
+
+    An echo comes with the other part's dip and is shallower than the part's own dips are.
+    depth : (F,) [1]; dips, other : frames. Returns frames
+    """
+    if len(dips) < 4 or not len(other):
+        return dips
+    after = np.minimum(np.searchsorted(other, dips), len(other) - 1)
+    apart = np.minimum(np.abs(other[after] - dips), np.abs(other[np.maximum(after - 1, 0)] - dips))
+    with_other = apart <= frames.count(ECHO_S)
+    if with_other.all() or not with_other.any():
+        return dips
+    own = np.median(depth[dips[~with_other]])
+    return dips[~(with_other & (depth[dips] < ECHO_SHARE * own))]
 
 
 def _drop_too_near(frames: Frames, depth: FloatArray, dips: IntArray, flowing: IntArray) -> IntArray:
