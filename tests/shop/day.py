@@ -1,4 +1,4 @@
-"""What happens in Hall Nine on 14 October 2026? The one script that pressures, photographs and records follow.
+"""What happens in Hall Nine on 14 October 2026? The one script that pressures, photos and records follow.
 
 An invented shop with two pumps and two shifts. Things go wrong on purpose; `PLANTED` is the truth that the
 summaries are held against. Times are local (America/Chicago, UTC-5 that day). Pressures in psi as the shop's

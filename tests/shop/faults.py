@@ -5,54 +5,53 @@ from numpy.typing import NDArray
 
 from tests.shop.pump_params import PumpParams
 from tests.shop.recording import Recording
-from tests.shop.script import PlantedFault
+from tests.shop.script import WHOLE_ROW, PlantedFault
 
 NE43_HIGH = 1 + 0.5 / 16  # 20.5 mA, the top of what NAMUR NE 43 lets a sound transmitter say
 NE43_LOW = -0.2 / 16  # 3.8 mA
+
+Array = NDArray[np.float64]
 
 
 def plant(
     recording: Recording, faults: tuple[PlantedFault, ...], params: PumpParams, start_us: int
 ) -> Recording:
-    """The recording with its faults. Those of a gauge first, for the logger stamps what it is given."""
+    """The recording with its faults, at the logger's resolution."""
     psi = {gauge: values.copy() for gauge, values in recording.psi.items()}
     seconds = (recording.at_us - start_us) / 1e6
     for fault in faults:
         first, last = np.searchsorted(seconds, [fault.start, fault.end])
-        last = max(last, first + 1)
+        rows = slice(first, max(last, first + 1))
         for gauge in psi if fault.channel == "all" else (fault.channel,):
-            _spoil(psi[gauge], first, last, fault, _ceiling(gauge, fault, params))
-    for gauge, values in psi.items():
-        psi[gauge] = np.round(values / params.step_psi) * params.step_psi
-    rows, shift = np.arange(len(seconds)), np.zeros(len(seconds), dtype=np.int64)
+            if fault.kind not in WHOLE_ROW:
+                psi[gauge][rows] = said(fault, psi[gauge][rows], params)
+    psi = {gauge: np.round(values / params.step_psi) * params.step_psi for gauge, values in psi.items()}
+    rows_kept, shift = np.arange(len(seconds)), np.zeros(len(seconds), dtype=np.int64)
     for fault in faults:
-        rows, shift = _spoil_rows(rows, shift, seconds, fault)
-    return Recording((recording.at_us + shift)[rows], {gauge: values[rows] for gauge, values in psi.items()})
+        rows_kept, shift = _spoil_rows(rows_kept, shift, seconds, fault)
+    return Recording(
+        (recording.at_us + shift)[rows_kept], {gauge: values[rows_kept] for gauge, values in psi.items()}
+    )
 
 
-def _ceiling(gauge: str, fault: PlantedFault, params: PumpParams) -> float:
-    part = params.base if gauge == "base" else params.catalyst
-    return fault.size * part.stall_psi
-
-
-def _spoil(values: NDArray[np.float64], first: int, last: int, fault: PlantedFault, ceiling: float) -> None:
-    part = values[first:last]
+def said(fault: PlantedFault, sound: Array, params: PumpParams) -> Array:
+    """What a gauge says instead of the sound pressures [psi]."""
+    low, high = NE43_LOW * params.span_psi, NE43_HIGH * params.span_psi
     if fault.kind == "missing":
-        part[:] = np.nan
-    elif fault.kind == "stuck":
-        part[:] = part[0]
-    elif fault.kind in ("spike", "jump"):
-        part += fault.size
-    elif fault.kind == "drift":
-        part += np.linspace(0.0, fault.size, len(part))
-    elif fault.kind == "saturation":
-        np.minimum(part, ceiling, out=part)
-    elif fault.kind == "wire_break":
-        part[:] = fault.size
+        return np.full(len(sound), np.nan)
+    if fault.kind == "wire_break":
+        return np.full(len(sound), fault.size)
+    if fault.kind == "stuck":
+        return np.full(len(sound), sound[0])
+    if fault.kind == "saturation":
+        part = params.base if fault.channel == "base" else params.catalyst
+        return np.minimum(sound, fault.size * part.stall_psi)
+    ramp = np.linspace(0.0, 1.0, len(sound)) if fault.kind == "drift" else 1.0
+    return np.clip(sound + fault.size * ramp, low, high)
 
 
 def _spoil_rows(
-    rows: NDArray[np.int64], shift: NDArray[np.int64], seconds: NDArray[np.float64], fault: PlantedFault
+    rows: NDArray[np.int64], shift: NDArray[np.int64], seconds: Array, fault: PlantedFault
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     first, last = np.searchsorted(seconds[rows], [fault.start, fault.end])
     if fault.kind == "gap":

@@ -1,74 +1,26 @@
-"""What is the pressure at one piston pump's outlet? Air motor, piston, hose and a shear-thinning outlet.
+"""What is the pressure at one piston pump's outlet, all day long? Curves put together from turn to turn.
 
-One volume, the hose with its compliance C, lies between pump and outlet:
-
-    C dP/dt = Q_pump(P) - Q_slip(P) - Q_out(P)
-    Q_pump = a sqrt(1 - P / P_stall)    the air motor behind its needle valve, an orifice
-    Q_out  = (P / k)^(1/n)              line and mixer, power-law fluid
-    Q_slip = w P                        past a worn check valve, on the downward stroke alone
-
-While the piston turns it delivers nothing, for `dead_s`: that is a reversal's dip. Between a trigger's move and
-a piston's turn the equation does not change, so it is solved once for each stretch and direction, for all
-stretches at a time, and the day is put together from turn to turn; the volumes are exact to the solver's step.
-
-Here pressure is in units of the nominal running pressure, flow in units of the nominal flow, volume in seconds
-of nominal flow. Sources: power-law pipe loss (Metzner, Reed 1955, from memory); orifice flow; the rest is common
-practice, no source.
+Between a trigger's move and a piston's turn the hose's equation (curves.py) does not change, so it is solved
+once for each stretch and direction, for all stretches at a time, and entered where the last piece ended. The
+volumes are exact to the solver's step: what was swept went out, slipped back, was void or is in the hose.
 """
 
 from bisect import bisect_left
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
+from tests.shop.curves import STEPS, Curves, Stretch, fit_hose
 from tests.shop.pump_params import PartParams
 
 FINE_S = 0.01  # pressures are given at this step, whatever the gauges' rate
-STEPS = 260  # of a curve: some eight time constants
-BLOCK = 400
+BLOCK = 400  # stretches solved at a time
 VENT_S = 0.7  # time constant of a line that is relieved
 SLUGS = 4  # into which air parts the material of a travel
 
 Array = NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class Hose:
-    """theta_s : compliance, as seconds of nominal flow for a change by the running pressure; dead_s : of a turn."""
-
-    theta_s: float
-    dead_s: float
-
-
-def fit_hose(part: PartParams, thinning: float) -> Hose:
-    """The compliance and the turn's length that give a dip of the set depth, and the set width at half of it."""
-    m, s, d = 1 / thinning, part.stall_psi / part.run_psi, part.dip_share
-    fall = ((1 - d) ** (1 - m) - 1) / (m - 1)
-    half_fall = ((1 - d / 2) ** (1 - m) - 1) / (m - 1)
-    p = np.linspace(1 - d, 1 - d / 2, 400)
-    slope = 1 / (np.sqrt((s - p) / (s - 1)) - p**m)
-    rise = float(np.sum((slope[1:] + slope[:-1]) / 2 * np.diff(p)))
-    theta = part.dip_s / (fall - half_fall + rise)
-    return Hose(theta, theta * fall)
-
-
-@dataclass
-class Stretch:
-    """A time without a change at this pump.
-
-    outlet : 'open', 'shut' or 'vent', where it is relieved; k : its resistance, 1 nominal
-    needle : a of the pump's curve; stall : P_stall
-    fill : how full a stroke is at the start, at the end, and how raggedly; None where the pump is fed
-    """
-
-    start: float
-    end: float
-    outlet: str
-    k: float = 1.0
-    needle: float = 1.0
-    stall: float = 1.25
-    fill: tuple[float, float, float] | None = None
 
 
 @dataclass
@@ -103,68 +55,6 @@ class PartRun:
     def out(self) -> Array:
         """What went out through the outlet, by stretch."""
         return self.swept - self.void - self.slip - self.stored
-
-
-class Curves:
-    """Solutions of the equation for open stretches, both directions, from below and from above.
-
-    p, v, slip : (stretches, 2 directions, 2 sides, STEPS) pressure, volume pumped and slipped
-    h, settled, flow, slip_flow : (stretches, 2 directions) step [s]; pressure and flows they tend to
-    """
-
-    def __init__(self, use: list[Stretch], part: PartParams, hose: Hose, thinning: float) -> None:
-        m = 1 / thinning
-        k = np.array([s.k for s in use])[:, None, None]
-        needle = np.array([s.needle for s in use])[:, None, None]
-        up_down = 1 + np.array([-0.5, 0.5])[None, :, None] * part.asymmetry
-        stall = np.array([s.stall for s in use])[:, None, None] * up_down
-        worn = np.array([part.wear, 0.0])[None, :, None]
-
-        def pumped(p: Array) -> Array:
-            return needle * np.sqrt(np.maximum(0.0, 1 - p / stall))
-
-        def rate(p: Array) -> Array:
-            return (pumped(p) - worn * p - (np.maximum(p, 0.0) / k) ** m) / hose.theta_s
-
-        low = np.zeros(stall.shape)
-        high = np.full(stall.shape, 1.2) * stall
-        settled = self._settle(rate, high)
-        steep = (rate(settled * 0.999) - rate(settled * 1.001)) / (0.002 * settled)
-        # A tenth of the time constant near the settled pressure, but no more than the quick start allows.
-        quick = 0.35 * np.maximum(settled, 0.2) / np.maximum(np.abs(rate(low)), np.abs(rate(high)))
-        self.h = np.minimum(0.12 / steep, quick)
-        h = self.h
-        y = np.concatenate((low, high), axis=2)
-        self.p = np.empty((*y.shape, STEPS))
-        self.v = np.zeros_like(self.p)
-        self.slip = np.zeros_like(self.p)
-        for step in range(STEPS):
-            self.p[..., step] = y
-            if step:
-                self.v[..., step] = (
-                    self.v[..., step - 1] + h * (pumped(before) + 4 * pumped(middle) + pumped(y)) / 6
-                )
-                self.slip[..., step] = self.slip[..., step - 1] + h * worn * (before + 4 * middle + y) / 6
-            before = y
-            k1 = rate(y)
-            k2 = rate(y + h / 2 * k1)
-            k3 = rate(y + h / 2 * k2)
-            y = y + h / 6 * (k1 + 2 * k2 + 2 * k3 + rate(y + h * k3))
-            k5 = rate(y)
-            middle = (before + y) / 2 + h / 8 * (k1 - k5)
-        self.settled = settled[..., 0]
-        self.flow = pumped(settled)[..., 0]
-        self.slip_flow = (worn * settled)[..., 0]
-        self.h = self.h[..., 0]
-
-    @staticmethod
-    def _settle(rate: object, high: Array) -> Array:
-        low = np.zeros_like(high)
-        for _ in range(50):
-            middle = (low + high) / 2
-            rises = rate(middle) > 0  # type: ignore[operator]
-            low, high = np.where(rises, middle, low), np.where(rises, high, middle)
-        return (low + high) / 2
 
 
 class PartSolver:
@@ -214,7 +104,7 @@ class PartSolver:
         return self.run
 
     def _next_block(self, number: int) -> None:
-        """Solve the equation for the open stretches from this one on: some hundred at a time, for the memory's sake."""
+        """Solve the equation for the open stretches from this one on: some hundred, for the memory's sake."""
         first = bisect_left(self.open, number)
         ahead = self.open[first : first + BLOCK]
         self.curves = Curves([self.stretches[i] for i in ahead], self.part, self.hose, self.thinning)
@@ -264,7 +154,7 @@ class PartSolver:
             until_end = (float(np.interp(begin_v + self.left, vs, steps)) - begin) * h
         else:
             until_end = (STEPS - 1 - begin) * h + (self.left - to_end_v) / curves.flow[row, way]
-        seconds = min(until_end, longest)
+        seconds = float(min(until_end, longest))
         over = max(0.0, begin + seconds / h - (STEPS - 1)) * h
         end = min(begin + seconds / h, STEPS - 1)
         ends = until_end <= longest
@@ -291,7 +181,7 @@ class PartSolver:
             self._draw(at, seconds, lambda t: p - leak * t)
             self.run.slip[number] += leak * seconds * self.hose.theta_s
             return seconds
-        # theta dp/dt = a sqrt(1 - p/stall): the root falls in a straight line, and the pump stalls in finite time.
+        # theta dp/dt = a sqrt(1 - p/stall): the root falls in a straight line, to a stall in finite time.
         if p >= stall:
             self.moving = False
             return 0.0
@@ -312,8 +202,11 @@ class PartSolver:
         return seconds
 
     def _move(self, number: int, swept: float, ends: bool, at: float, stretch: Stretch) -> None:
-        """The piston has travelled. Where material ends it falls through the void, as quick as its needle lets
-        it; at the end of its travel it turns."""
+        """The piston has travelled.
+
+        Where material ends it falls through the void, as quick as its needle lets it; at its travel's end it
+        turns.
+        """
         self.run.swept[number] += swept
         self.left -= swept
         if not ends:
@@ -344,10 +237,10 @@ class PartSolver:
         void = self.rng.dirichlet(np.full(SLUGS, 2.0)) * (1 - full) * self.stroke
         return float(material[0]), list(zip(void.tolist(), [*material[1:].tolist(), 0.0], strict=True))
 
-    def _draw(self, at: float, seconds: float, curve: object) -> None:
+    def _draw(self, at: float, seconds: float, curve: Callable[[Array], Array]) -> None:
         """Write the pressure from `at` for `seconds`; the state moves on to its end."""
         first, last = int(np.ceil(at / FINE_S - 1e-9)), int(np.ceil((at + seconds) / FINE_S - 1e-9))
         last = min(last, len(self.run.p))
         if last > first:
-            self.run.p[first:last] = curve(np.arange(first, last) * FINE_S - at)  # type: ignore[operator]
-        self.p = float(curve(np.float64(seconds)))  # type: ignore[operator]
+            self.run.p[first:last] = curve(np.arange(first, last, dtype=np.float64) * FINE_S - at)
+        self.p = float(curve(np.array(seconds)))

@@ -1,15 +1,16 @@
 """What do the gauges of a two-part meter-mix pump read, and what was true? A script, played by a machine.
 
-`simulate` gives a recording as a logger would write it and the truth it is held against. Nothing here knows how
-the analysis looks at pressures.
+`simulate` gives a recording as a logger would write it, and the truth it is held against. Nothing here knows
+how the analysis looks at pressures.
 """
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
+from tests.shop.curves import Stretch
 from tests.shop.faults import NE43_HIGH, NE43_LOW, plant
-from tests.shop.hydraulics import FINE_S, PartRun, PartSolver, Stretch
+from tests.shop.hydraulics import FINE_S, PartRun, PartSolver
 from tests.shop.pump_params import PumpParams, random_params
 from tests.shop.recording import Recording
 from tests.shop.script import Act, Script, random_script

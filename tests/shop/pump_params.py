@@ -9,7 +9,6 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 GAUGES = ("base", "catalyst_1", "catalyst_2")
-SAMPLE_RATES_HZ = (10.0, 12.5, 16.0, 20.0, 25.0, 100 / 3, 50.0)
 
 
 @dataclass(frozen=True)
@@ -67,7 +66,10 @@ class PumpParams:
 
 
 def random_params(rng: np.random.Generator, hz: float = 10.0) -> PumpParams:
-    """A machine that nobody tuned on. hz : the logger's rate; no dip is narrower than 1.6 samples or 50 ms."""
+    """A machine that nobody tuned on.
+
+    hz : the logger's rate; no dip is narrower at half its depth than 1.6 samples, or 50 ms
+    """
     ratio = float(rng.uniform(7.0, 14.0))
     flow = float(rng.uniform(8.0, 60.0))
     stall = float(rng.uniform(1000, 4000))
@@ -82,7 +84,7 @@ def random_params(rng: np.random.Generator, hz: float = 10.0) -> PumpParams:
             dip_share=float(rng.uniform(0.05, 0.25)),
             dip_s=float(rng.uniform(max(0.05, 1.6 / hz), 0.25)),
             asymmetry=float(rng.uniform(-0.02, 0.02)),
-            wear=float(rng.choice([0.0, 0.0, rng.uniform(0.0, 0.03)])),
+            wear=float(rng.choice([0.0, 0.0, 0.0, rng.uniform(0.02, 0.15)])),
             leak_psi_min=float(rng.uniform(0.5, 20.0)),
             stiction_share=float(rng.uniform(0.01, 0.06)),
         )
@@ -91,7 +93,8 @@ def random_params(rng: np.random.Generator, hz: float = 10.0) -> PumpParams:
         noise_psi=stall * float(rng.uniform(0.0008, 0.004)), lag_s=float(rng.uniform(0.003, 0.02))
     )
     return PumpParams(
-        **parts,
+        base=parts["base"],
+        catalyst=parts["catalyst"],
         flow_ml_s=flow,
         ratio_by_volume=ratio,
         thinning=float(rng.uniform(0.3, 0.7)),

@@ -27,7 +27,10 @@ class Recording:
 
 
 def gauge_csv(recording: Recording, unit: Literal["psi", "bar", "kPa", "MPa", "Pa"] = "psi") -> bytes:
-    """A logger's export: header `ts,<gauge>_<unit>`, ISO 8601 in UTC to the millisecond, empty where missing."""
+    """A logger's export.
+
+    Header `ts,<gauge>_<unit>`; times in ISO 8601, UTC, to the millisecond; a cell is empty where missing.
+    """
     stamps = np.datetime_as_string(
         recording.at_us.astype("datetime64[us]").astype("datetime64[ms]"), unit="ms"
     )

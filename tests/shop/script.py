@@ -67,8 +67,10 @@ class Trend:
 
 @dataclass(frozen=True)
 class PlantedFault:
-    """A gauge or a logger that lies. `size` means, by kind: spike, jump, drift, wire_break [psi]; saturation
-    share of the stall pressure; duplicate, out_of_order [rows]; clock_step [s], negative where it is set back.
+    """A gauge or a logger that lies.
+
+    size : of a spike, jump, drift, wire_break [psi]; of a saturation its ceiling, as a share of the stall
+    pressure; of duplicate, out_of_order [rows]; of a clock_step [s], negative where the clock is set back
     """
 
     kind: str
@@ -139,10 +141,9 @@ def pull_work(
 
 
 def change_supply(writer: Writer, end: float, part: str, rng: np.random.Generator) -> None:
-    """The drum or pail runs empty under the gun, is replaced, air is bled, and good strokes follow up to `end`.
+    """The drum or pail runs empty under the gun, is replaced, air is bled, good strokes follow up to `end`.
 
-    Nothing flows through the gun for at most 55 % of it: a stop of five minutes within one of eight is no stop
-    that calls for a purge.
+    The gun is shut for some 55 % of the time: less than five minutes of eight, so no purge is due.
     """
     whole = end - writer.now
     writer.add("cavitate", min(rng.uniform(25, 50), 0.2 * whole), part=part)
@@ -166,7 +167,7 @@ def random_script(rng: np.random.Generator, hours: float, faults: bool = True) -
         longest = float(rng.choice([12.0, 30.0, 60.0]))
         end = min(writer.now + rng.uniform(400, 3600), total - 400)
         pull_work(writer, end, rng, pull_s=(3.0, longest), pause_s=(2.0, float(rng.choice([15.0, 50.0]))))
-        what = rng.choice(["short", "purged", "late", "never", "off", "change"])
+        what = rng.choice(["short", "purged", "purged", "late", "never", "off", "change"])
         if what == "short":
             writer.add("stand", rng.uniform(120, 280))
         elif what == "change" and not changed:

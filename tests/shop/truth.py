@@ -1,4 +1,4 @@
-"""What is true of a recording? States, reversals, imbalance, stops and faults, in the words of `inspect --json`."""
+"""What is true of a recording? States, reversals, imbalance, stops, faults, as told by `inspect --json`."""
 
 import itertools
 import json
@@ -8,9 +8,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from tests.shop.faults import said
 from tests.shop.hydraulics import FINE_S, PartRun
 from tests.shop.pump_params import PumpParams
-from tests.shop.script import Act, Script
+from tests.shop.script import Act, PlantedFault, Script
 
 CAUTION_PSI, OUT_PSI, IDLE_S = 200.0, 300.0, 300.0  # common practice, no published source
 STATE = {
@@ -28,7 +29,10 @@ Span = tuple[float, float]
 
 @dataclass
 class Played:
-    """What really happened. acts : as cut for the solver; psi : what sound, noiseless gauges show, at FINE_S."""
+    """What really happened.
+
+    acts : as cut for the solver; psi : what sound gauges without noise show, at FINE_S
+    """
 
     script: Script
     params: PumpParams
@@ -49,6 +53,7 @@ class Truth:
     changeovers: list[dict[str, Any]] = field(default_factory=list)
     sensor_faults: list[dict[str, Any]] = field(default_factory=list)
     strokes: dict[str, int] = field(default_factory=dict)
+    unseen_turns: dict[str, int] = field(default_factory=dict)
     wear: list[dict[str, Any]] = field(default_factory=list)
     clogging: dict[str, Any] = field(default_factory=dict)
     dispensed_l: dict[str, float] = field(default_factory=dict)
@@ -70,7 +75,7 @@ def truth_of(played: Played, start: float = 0.0, end: float | None = None) -> Tr
     """The truth of the recording from `start` to `end` [s], as if it were a file of its own.
 
     A reversal carries its dip's depth: one in the moment when the trigger moves is hardly seen. Turns made
-    with the gun shut, while a pump fills its hose or bleeds its air, are strokes but no reversals of this list.
+    with the gun shut, while a pump fills its hose or bleeds its air, and in gaps are `unseen_turns`.
     """
     end = played.script.seconds if end is None else end
     silent = [
@@ -84,11 +89,11 @@ def truth_of(played: Played, start: float = 0.0, end: float | None = None) -> Tr
     for part, run in played.runs.items():
         psi = getattr(played.params, part).run_psi
         turns = [t for t in run.turns if start <= t.at < end]
-        truth.strokes[part] = len(turns)
+        seen = [t for t in turns if t.flowing and not any(s <= t.at < e for s, e in hidden)]
+        truth.strokes[part] = len(seen)
+        truth.unseen_turns[part] = len(turns) - len(seen)
         reversals += [
-            (t.at, {"at": clock(t.at), "pump": part, "depth_psi": round(t.depth * psi, 1)})
-            for t in turns
-            if t.flowing and not any(s <= t.at < e for s, e in hidden)
+            (t.at, {"at": clock(t.at), "pump": part, "depth_psi": round(t.depth * psi, 1)}) for t in seen
         ]
         ml = played.params.part_flow_ml_s(part)
         inside = np.array([start <= act.start < end for act in played.acts])
@@ -113,7 +118,9 @@ def truth_of(played: Played, start: float = 0.0, end: float | None = None) -> Tr
         _span(clock, s, e, pump=part) for s, e, part in _changeovers(played) if start <= s < end
     ]
     truth.sensor_faults = [
-        _fault(clock, f) for f in played.script.faults if f.start < end and max(f.end, f.start + 1e-9) > start
+        _fault(clock, f, played)
+        for f in played.script.faults
+        if f.start < end and max(f.end, f.start + 1e-9) > start
     ]
     for trend in played.script.trends:
         if trend.kind == "clogging" and trend.start < end and trend.end > start:
@@ -192,8 +199,10 @@ def _balance(
 def _stops(played: Played, start: float, end: float) -> list[Span]:
     """Stands longer than five minutes after mixed material went through the gun, up to the next."""
     flows = [a for a in played.acts if STATE[a.kind] == "dispensing" and a.end > start and a.start < end]
+    if not flows:
+        return []
     ends = [min(a.end, end) for a in flows]
-    begins = [max(a.start, start) for a in flows][1:] + [end]
+    begins = [*(max(a.start, start) for a in flows[1:]), end]
     return [(s, e) for s, e in zip(ends, begins, strict=True) if e - s > IDLE_S]
 
 
@@ -224,7 +233,7 @@ def _end_of_run(acts: list[Act]) -> float:
 
 def _changeovers(played: Played) -> list[tuple[float, float, str]]:
     """From the first stroke that draws air to the end of the first whole stroke on the new drum or pail."""
-    spans = []
+    spans: list[tuple[float, float, str]] = []
     for act in played.script.acts:
         if act.kind == "cavitate":
             back = next(
@@ -235,10 +244,18 @@ def _changeovers(played: Played) -> list[tuple[float, float, str]]:
     return spans
 
 
-def _fault(clock: _Clock, fault: Any) -> dict[str, Any]:
-    found = {"channel": fault.channel, "type": fault.kind}
+def _fault(clock: _Clock, fault: PlantedFault, played: Played) -> dict[str, Any]:
+    """`effect_psi` where a gauge lies: how far it was from the truth at most. Small, and nobody can tell."""
+    found: dict[str, Any] = {"channel": fault.channel, "type": fault.kind}
     if fault.kind == "clock_step":
         # On the logger's own clock: what it left out, or what it says twice.
         sides = sorted((clock(fault.start - 1e-6), clock(fault.start)))
         return {"start": sides[0], "end": sides[1], **found}
-    return {"start": clock(fault.start), "end": clock(max(fault.start, fault.end)), **found}
+    if fault.channel != "all" and fault.kind != "missing":
+        first, last = (
+            round(fault.start / FINE_S),
+            max(round(fault.end / FINE_S), round(fault.start / FINE_S) + 1),
+        )
+        sound = played.psi[fault.channel][first:last]
+        found["effect_psi"] = round(float(np.abs(said(fault, sound, played.params) - sound).max()), 1)
+    return _span(clock, fault.start, fault.end, **found)
