@@ -37,8 +37,12 @@ WINDOW_MESSAGES: Final = 400
 WINDOW_BYTES: Final = 16 * 1024 * 1024
 KEEPALIVE_S: Final = 15
 CONNECT_S: Final = 5.0
-RESEND_FIRST_S: Final = 5.0
+# A landing gathers for a second and then commits, so a receipt sooner than this is luck.
+RESEND_FIRST_S: Final = 2.0
 RESEND_LAST_S: Final = 60.0
+# Of how many usual waits for a receipt it takes to believe that none will come.
+_PATIENCE: Final = 4.0
+_WINDOW_LEAST: Final = 8
 RECONNECT_FIRST_S: Final = 0.2
 RECONNECT_LAST_S: Final = 15.0
 _IDLE_S: Final = 0.05  # how soon a message put into an idle outbox is seen
@@ -75,7 +79,9 @@ class Courier:
         self._pumps = pumps
         self._clock = clock
         self._window = window_messages, window_bytes
+        self._room = window_messages  # messages that may be under way now: fewer where some got lost
         self._resend_first_s = self._resend_s = resend_first_s
+        self._usual_s = resend_first_s / _PATIENCE  # from sending to receipt, smoothed
         self._reconnect_last_s = reconnect_last_s
         self._stop = threading.Event()
         self._may_connect = threading.Event()
@@ -84,7 +90,6 @@ class Courier:
         self._in_flight: deque[_Sent] = deque()
         self._bytes_in_flight = 0
         self._sent_through = 0
-        self._receipted_through = 0
         self.failure: str | None = None  # why there is no connection, in words, while there is none
 
     def run(self) -> None:
@@ -217,8 +222,10 @@ class Courier:
                 "no receipt for seq=%d in %.0f s, sending again", self._in_flight[0].seq, self._resend_s
             )
             self._resend_s = min(2 * self._resend_s, RESEND_LAST_S)
+            # Most likely a queue on the way was full, so less is sent at a time, and slowly more again.
+            self._room = max(_WINDOW_LEAST, self._room // 2)
             self._forget_in_flight()
-        messages = self._window[0] - len(self._in_flight)
+        messages = self._room - len(self._in_flight)
         size = self._window[1] - self._bytes_in_flight
         if messages <= 0 or size <= 0:
             return False
@@ -244,9 +251,10 @@ class Courier:
         except InputError as error:
             log.error("receipt refused reason=%s", error)
             return
-        if receipt.through > self._receipted_through:
-            self._receipted_through = receipt.through
-            self._resend_s = self._resend_first_s
+        if self._in_flight and receipt.through >= self._in_flight[0].seq:
+            self._usual_s += (time.monotonic() - self._in_flight[0].at - self._usual_s) / 4
+            self._resend_s = min(max(self._resend_first_s, _PATIENCE * self._usual_s), RESEND_LAST_S)
+            self._room = min(self._window[0], self._room + self._room // 8)
         also = set(receipt.also)
         while self._in_flight and (
             self._in_flight[0].seq <= receipt.through or self._in_flight[0].seq in also

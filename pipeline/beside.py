@@ -5,12 +5,13 @@ on the broker how each pump stands. Landing never waits for it: what is derived 
 """
 
 import logging
+import os
 import threading
 import time
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from datetime import date
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
 from pathlib import Path
 from typing import Final
 
@@ -60,7 +61,7 @@ class Beside:
 
     def _work(self) -> None:
         # A fresh interpreter: a forked one would inherit the broker's sockets and threads.
-        with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as worker:
+        with ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=end_with_parent) as worker:
             while True:
                 with self._change:
                     self._change.wait_for(lambda: self._dirty or self._leaving)
@@ -80,6 +81,18 @@ class Beside:
                 rest = max(REST_LEAST_S, REST_SHARE * (time.monotonic() - began))
                 with self._change:
                     self._change.wait_for(lambda: self._leaving, timeout=rest)
+
+
+def end_with_parent() -> None:
+    """Let a worker end when its parent is gone: one whose parent was killed would wait for work for ever."""
+    parent = parent_process()
+
+    def watch() -> None:
+        if parent is not None:
+            parent.join()
+            os._exit(1)
+
+    threading.Thread(target=watch, name="watch-parent", daemon=True).start()
 
 
 def advance_home(home: Path, site: str, pump: str, days: set[date]) -> ReleaseSpan | None:

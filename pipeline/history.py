@@ -94,7 +94,7 @@ class History:
         table = self._open(name)
         if table is None:
             return []
-        parts = table.partitions([("site", "=", site), ("pump", "=", pump)])
+        parts = table.partitions(file_pruning_predicate=[("site", "=", site), ("pump", "=", pump)])
         return sorted({date.fromisoformat(str(part["day"])) for part in parts})
 
     def transaction(self, name: str, app_id: str) -> int | None:

@@ -9,6 +9,7 @@ import logging
 import ssl
 import threading
 import time
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from datetime import UTC, datetime
@@ -31,7 +32,7 @@ HELD_BYTES_MAX: Final = 128 * 1024 * 1024
 # verdict, a drain runs, or the broker waits for an acknowledgement (20 at most, by default), it is not.
 TRICKLE_S: Final = 1.0
 PROMPT_S: Final = 0.1
-TRICKLE_MESSAGES: Final = 50
+DRAIN_MESSAGES: Final = 3  # of one stream in one batch: a live one sends one a second
 FOREIGN_MESSAGES: Final = 15
 _KEEPALIVE_S: Final = 30
 _RECONNECT_LAST_S: Final = 15
@@ -47,6 +48,7 @@ class Inbox:
         self._waiting: list[Message] = []
         self._bytes = 0
         self._foreign = 0
+        self._by_sender: Counter[str] = Counter()
         self._prompt = False
         self._first_at = 0.0
         self._connection = 0
@@ -95,12 +97,12 @@ class Inbox:
             or self._foreign >= FOREIGN_MESSAGES
         ):
             return 0.0
-        prompt = self._prompt or len(self._waiting) >= TRICKLE_MESSAGES
-        return self._first_at + (PROMPT_S if prompt else TRICKLE_S)
+        return self._first_at + (PROMPT_S if self._prompt else TRICKLE_S)
 
     def _take(self) -> list[Message]:
         taken, self._waiting = self._waiting, []
         self._bytes, self._foreign, self._prompt = 0, 0, False
+        self._by_sender.clear()
         return taken
 
     def receipt(self, through: Mapping[tuple[str, str, str], int]) -> None:
@@ -140,8 +142,7 @@ class Inbox:
         except UnicodeDecodeError:
             client.ack(arrived.mid, arrived.qos)
             return
-        parts = topic.count("/")
-        foreign = parts == 4
+        foreign = topic.count("/") == 4
         late = arrived.qos == 1 and (foreign or self._bytes > HELD_BYTES_MAX)
         handle = (self._connection, arrived.mid) if late else None
         payload = bytes(arrived.payload)
@@ -152,7 +153,10 @@ class Inbox:
             self._waiting.append(message)
             self._bytes += len(payload)
             self._foreign += late
-            self._prompt |= "/photo/" in topic or "/record/" in topic
+            sender = topic.rpartition("/")[0]
+            self._by_sender[sender] += 1
+            drains = self._by_sender[sender] >= DRAIN_MESSAGES
+            self._prompt |= drains or "/photo/" in topic or "/record/" in topic
             self._ready.notify()
         if arrived.qos == 1 and not late:
             client.ack(arrived.mid, 1)

@@ -1,6 +1,6 @@
 """SenML packs resolve as RFC 8428 prints them.
 
-Examples of 5.1.2, 5.1.3 (resolved in 5.1.4), 5.1.5 and 5.1.6, as in the RFC; rules of 4.4, 4.5.1, 4.5.3, 4.5.4.
+Its examples in 5.1.2, 5.1.3 (resolved in 5.1.4), 5.1.5, 5.1.6; its rules in 4.4, 4.5.1, 4.5.3, 4.5.4.
 """
 
 import base64

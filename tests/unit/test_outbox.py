@@ -151,7 +151,8 @@ def test_a_loss_of_contact_is_remembered_across_a_restart_and_told_once(path):
 
 def test_it_survives_a_kill_in_the_middle_of_a_put(path):
     script = (
-        "import os, sys; from pathlib import Path; from edge.outbox import Outbox; from edge.wire import Channel\n"
+        "import os, sys; from pathlib import Path\n"
+        "from edge.outbox import Outbox; from edge.wire import Channel\n"
         "box = Outbox(Path(sys.argv[1]), 'hall-9', 'edge-a')\n"
         "box.put_many([(Channel.GAUGES, b'kept')] * 3)\n"
         "def half():\n"

@@ -1,4 +1,4 @@
-"""Gauge packs: what comes back is what went in, the quick way says what the slow way says, the rest is refused."""
+"""Gauge packs: what comes back is what went in; the quick way says what the slow way says."""
 
 import json
 

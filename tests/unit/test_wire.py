@@ -1,6 +1,7 @@
 """Topics, receipts and photo frames: what is sent is understood, and nothing else is."""
 
 import hashlib
+from contextlib import suppress
 from datetime import UTC, datetime
 
 import pytest
@@ -76,10 +77,8 @@ def test_any_other_topic_is_refused(topic):
 
 @given(st.text(max_size=80))
 def test_no_text_makes_a_topic_fail_otherwise(text):
-    try:
+    with suppress(InputError):
         parse_topic("beadbook/v1/" + text)
-    except InputError:
-        pass
 
 
 def test_receipts_and_notes_are_read_or_refused():

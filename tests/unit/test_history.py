@@ -1,0 +1,175 @@
+"""The history: appended once, replaced whole, read while it is written, whole again after a torn commit."""
+
+import threading
+from datetime import UTC, date, datetime, timedelta
+
+import pyarrow as pa
+import pytest
+from deltalake import DeltaTable
+
+from edge.errors import InputError
+from pipeline.history import History
+from pipeline.mend import mend_tail
+from pipeline.tables import TABLES
+
+DAY = date(2026, 10, 14)
+START = datetime(2026, 10, 14, 11, tzinfo=UTC)
+
+
+def samples(start_s=0, count=10, pump="pump-a", day=DAY):
+    rows = [
+        {
+            "site": "hall-9",
+            "pump": pump,
+            "day": day,
+            "at": datetime.combine(day, START.timetz()) + timedelta(seconds=start_s + n),
+            "base_pa": 1e6 + n,
+        }
+        for n in range(count)
+    ]
+    return pa.Table.from_pylist(rows, schema=TABLES["gauge_samples"])
+
+
+def spans(day, count, kind="off", pump="pump-a"):
+    row = {"site": "hall-9", "pump": pump, "day": day, "start": START, "end": START, "type": kind}
+    return pa.Table.from_pylist([row] * count, schema=TABLES["pump_states"])
+
+
+@pytest.fixture
+def history(tmp_path):
+    return History(tmp_path)
+
+
+def test_a_table_that_nobody_wrote_to_is_empty(history):
+    assert history.files("gauge_samples") == []
+    assert history.read("gauge_samples").schema == TABLES["gauge_samples"]
+    assert history.days("gauge_samples", "hall-9", "pump-a") == []
+    assert history.transaction("gauge_samples", "stream") is None
+    assert history.compact() == 0
+
+
+def test_what_is_appended_is_read_back_by_pump_day_and_time(history):
+    history.append("gauge_samples", samples())
+    history.append(
+        "gauge_samples", pa.concat_tables([samples(pump="pump-b"), samples(day=date(2026, 10, 15))])
+    )
+    assert history.read("gauge_samples").num_rows == 30
+    assert history.read("gauge_samples", pump="pump-b").num_rows == 10
+    assert history.read("gauge_samples", pump="pump-a", days=(DAY, DAY)).num_rows == 10
+    late = history.read(
+        "gauge_samples", since=START + timedelta(seconds=3), until=START + timedelta(seconds=5)
+    )
+    assert late.num_rows == 4
+    assert history.days("gauge_samples", "hall-9", "pump-a") == [DAY, date(2026, 10, 15)]
+    assert (
+        history.read("gauge_samples", days=(DAY, DAY), pump="pump-b")
+        .sort_by("at")
+        .equals(samples(pump="pump-b"))
+    )
+
+
+def test_a_commit_carries_its_transactions_also_without_rows(history):
+    history.append("gauge_samples", samples(), {"one": 5, "two": 7})
+    history.append("gauge_samples", samples().slice(0, 0), {"one": 6})
+    again = History(history.home)
+    assert again.transaction("gauge_samples", "one") == 6
+    assert again.transaction("gauge_samples", "two") == 7
+    assert again.read("gauge_samples").num_rows == 10
+
+
+def test_replacing_touches_that_pump_and_day_alone(history):
+    history.replace("pump_states", spans(DAY, 3), "hall-9", "pump-a", DAY)
+    history.replace("pump_states", spans(date(2026, 10, 15), 4), "hall-9", "pump-a", date(2026, 10, 15))
+    history.replace("pump_states", spans(DAY, 1, "purging"), "hall-9", "pump-a", DAY)
+    assert history.read("pump_states", days=(DAY, DAY)).column("type").to_pylist() == ["purging"]
+    assert history.read("pump_states").num_rows == 5
+    history.replace("pump_states", spans(DAY, 0), "hall-9", "pump-a")
+    assert history.read("pump_states").num_rows == 0
+
+
+def test_compacting_keeps_rows_and_transactions_and_makes_a_checkpoint(history):
+    for n in range(12):
+        history.append("gauge_samples", samples(10 * n), {"stream": n})
+        history.append("records", pa.Table.from_pylist([{"id": str(n)}], schema=TABLES["records"]))
+    before = history.read("gauge_samples").sort_by("at")
+    assert history.compact(files_max=8) == 2
+    assert len(history.files("gauge_samples")) == 1
+    again = History(history.home)
+    assert again.read("gauge_samples").sort_by("at").equals(before)
+    assert again.transaction("gauge_samples", "stream") == 11
+    assert again.read("records").num_rows == 12
+    assert (history.root / "gauge_samples/_delta_log/_last_checkpoint").exists()
+
+
+def test_a_reader_that_began_before_a_compaction_can_finish(history):
+    for n in range(12):
+        history.append("gauge_samples", samples(10 * n))
+    files = History(history.home).files("gauge_samples")
+    history.compact(files_max=8)
+    assert sum(pa.parquet.read_table(file).num_rows for file in files) == 120
+
+
+def test_a_transaction_outlives_checkpoints_and_a_hundred_other_commits(history):
+    history.append("gauge_samples", samples(), {"long ago": 3})
+    for n in range(60):
+        history.append("gauge_samples", samples(10 * (n + 1), count=1), {"now": n})
+    history.compact()
+    history.append("gauge_samples", samples(10_000, count=1), {"now": 61})
+    assert History(history.home).transaction("gauge_samples", "long ago") == 3
+
+
+def test_one_landing_holds_a_home(history):
+    with (
+        history.only_landing(),
+        pytest.raises(InputError, match="another landing already writes"),
+        History(history.home).only_landing(),
+    ):
+        pass
+    with History(history.home).only_landing():
+        pass
+
+
+def test_replacing_two_pumps_at_once_loses_neither(history):
+    def replace(pump):
+        for _ in range(4):
+            History(history.home).replace("pump_states", spans(DAY, 5, pump=pump), "hall-9", pump, DAY)
+
+    history.replace("pump_states", spans(DAY, 1, pump="pump-x"), "hall-9", "pump-x")
+    threads = [threading.Thread(target=replace, args=(pump,)) for pump in ("pump-a", "pump-b")]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    for pump in ("pump-a", "pump-b"):
+        assert history.read("pump_states", pump=pump).num_rows == 5
+
+
+@pytest.mark.parametrize("torn", [b"", b'{"add":{"path":"x.par', b"\0" * 200])
+def test_a_commit_that_a_power_cut_tore_is_set_aside(history, torn):
+    history.append("gauge_samples", samples(), {"stream": 1})
+    table = history.root / "gauge_samples"
+    newest = DeltaTable(str(table)).version()
+    (table / "_delta_log" / f"{newest + 1:020d}.json").write_bytes(torn)
+    again = History(history.home)
+    with again.only_landing():
+        again.append("gauge_samples", samples(10), {"stream": 2})
+    assert History(history.home).read("gauge_samples").num_rows == 20
+    assert History(history.home).transaction("gauge_samples", "stream") == 2
+
+
+def test_a_checkpoint_that_a_power_cut_tore_is_set_aside(history):
+    for n in range(12):
+        history.append("gauge_samples", samples(10 * n), {"stream": n})
+    history.compact(files_max=8)
+    (checkpoint,) = (history.root / "gauge_samples/_delta_log").glob("*.checkpoint.parquet")
+    checkpoint.write_bytes(checkpoint.read_bytes()[:100])
+    assert len(mend_tail(history.root / "gauge_samples")) == 2
+    again = History(history.home)
+    assert again.read("gauge_samples").num_rows == 120
+    assert again.transaction("gauge_samples", "stream") == 11
+
+
+def test_mending_leaves_a_whole_table_alone(history):
+    history.append("gauge_samples", samples())
+    assert mend_tail(history.root / "gauge_samples") == []
+    assert mend_tail(history.root / "strokes") == []
