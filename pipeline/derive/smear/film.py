@@ -20,6 +20,11 @@ _BRIDGE_MM: Final = 3.0  # a white streak this wide that runs out at the rim is 
 _RIM_MIN_MM: Final = 1.5
 _RIM_MAX_MM: Final = 6.0
 _FAINTEST: Final = 0.045  # darker than the paper by this share: the lightest film that can be told from paper
+_HOLE_MM2: Final = 14.0
+_HOLE_LONG: Final = 2.2
+_HOLE_EDGE_MM: Final = 1.0
+_HOLES_SHARE: Final = 0.02
+_PALE: Final = 0.88
 _ISLAND_MM: Final = 2.5
 _ISLAND_GAP_MM: Final = 10.0
 _PIECE: Final = 0.12  # a piece smaller than this share of the largest is a splash, not a wing
@@ -30,7 +35,9 @@ class Film:
     """The film on the canvas.
 
     mask : (H, W), the film with all it encloses
-    core : (H, W), without its thin rim
+    core : (H, W), without its thin rim and its holes
+    solid : (H, W), its plainly dark part alone
+    holes : (H, W), small round spots of bare paper: air, left out with their edge
     level : median luminance relative to the paper
     enclosed : share of the mask that looks like paper: streaks of base, or bare holes
     box : (left, top, right, bottom) [px] around the mask
@@ -38,6 +45,8 @@ class Film:
 
     mask: BoolArray
     core: BoolArray
+    solid: BoolArray
+    holes: BoolArray
     level: float
     enclosed: float
     rim_px: float
@@ -54,8 +63,7 @@ def find_film(light: Light, where: BoolArray, px_per_mm: float) -> Film | None:
     faintest = max(_FAINTEST, 4.0 * light.paper_spread)
     dark = where & (smooth < 1 - faintest)
     # Shrink first: a fold line or a scribble is dark too, but thin.
-    solid = _opened(dark, 0.8 * px_per_mm)
-    largest = _largest_pieces(solid)
+    largest = _largest_pieces(_opened(dark, 0.8 * px_per_mm))
     if largest is None:
         return None
     level = float(np.median(smooth[largest]))
@@ -64,17 +72,23 @@ def find_film(light: Light, where: BoolArray, px_per_mm: float) -> Film | None:
     pieces = _largest_pieces(_opened(where & (smooth < edge), 0.8 * px_per_mm))
     if pieces is None:
         return None
+    solid = pieces
+    # What pales towards paper but is joined to the film is film: a streak of base is seldom white throughout.
+    pieces = _joined(pieces, where & (smooth < min(1 - faintest, _PALE)))
     pieces = _with_islands(pieces, _opened(where & (smooth < edge), 0.5 * px_per_mm), px_per_mm)
     mask = _filled(_closed(pieces, _BRIDGE_MM / 2 * px_per_mm)) & where
     depth = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5)
     rim = _rim(smooth, depth, px_per_mm)
-    core = np.asarray(depth > rim)
+    holes = _air_holes(light.grey, mask, level, px_per_mm)
+    core = np.asarray(depth > rim) & ~holes
     if not core.any():
         return None
     rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
     return Film(
         mask=mask,
         core=core,
+        solid=solid,
+        holes=holes,
         level=float(np.median(smooth[core])),
         enclosed=float((smooth[core] > edge).mean()),
         rim_px=rim,
@@ -106,6 +120,39 @@ def _largest_pieces(mask: BoolArray) -> BoolArray | None:
     areas = stats[1:, cv2.CC_STAT_AREA]
     keep = np.flatnonzero(areas >= _PIECE * areas.max()) + 1
     return np.isin(labels, keep)
+
+
+def _air_holes(grey: FloatArray, mask: BoolArray, level: float, px_per_mm: float) -> BoolArray:
+    """Spots of bare paper where air was trapped: small, round, as white as paper.
+
+    Unmixed base comes out of a mixer drawn into streaks, so what is long or large stays in the film.
+    """
+    fine = cv2.GaussianBlur(grey, (0, 0), max(0.3, 0.15 * px_per_mm))
+    bright = mask & (fine > level + 0.3 * (1 - level))
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(bright.astype(np.uint8))
+    holes = np.zeros(mask.shape, np.uint8)
+    for n in range(1, count):
+        x, y, w, h, area = (int(v) for v in stats[n])
+        if area > _HOLE_MM2 * px_per_mm**2:
+            continue
+        spot = labels[y : y + h, x : x + w] == n
+        # A pinhole is blurred by the lens and does not come up to the paper's white.
+        white = level + (0.85 if area > 1.5 * px_per_mm**2 else 0.45) * (1 - level)
+        _, (long, short), _ = cv2.minAreaRect(np.argwhere(spot)[:, ::-1].astype(np.float32))
+        round_ = max(long, short) + 1 <= _HOLE_LONG * (min(long, short) + 1)
+        if round_ and float(fine[y : y + h, x : x + w][spot].max()) > white:
+            holes[y : y + h, x : x + w][spot] = 1
+    reach = 2 * round(_HOLE_EDGE_MM * px_per_mm) + 1
+    around = cv2.dilate(holes, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))) > 0
+    return np.asarray(around & mask) if holes.sum() <= _HOLES_SHARE * mask.sum() else np.zeros_like(mask)
+
+
+def _joined(film: BoolArray, more: BoolArray) -> BoolArray:
+    """The parts of `more` that touch the film, with it."""
+    _, labels = cv2.connectedComponents((more | film).astype(np.uint8))
+    touched = np.zeros(int(labels.max()) + 1, bool)
+    touched[labels[film]] = True
+    return np.asarray(touched[labels])
 
 
 def _with_islands(film: BoolArray, dark: BoolArray, px_per_mm: float) -> BoolArray:

@@ -15,7 +15,7 @@ from pipeline.derive.smear.arrays import BoolArray, FloatArray, Matrix
 
 _COARSE_PX: Final = 110  # long side of the film in the search for the angle
 _DRAG_MAX_MM: Final = 4.0
-_CREASE_MM: Final = 2.5
+_CREASE_MM: Final = 1.2
 _FINE_MM: Final = 0.5
 _WIDE_MM: Final = 16.0
 _ECC_STEPS: Final = 40

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 
 from pipeline.derive.smear.arrays import BoolArray, FloatArray
+from pipeline.derive.smear.film import Film
 from pipeline.derive.smear.find import WORK_PX_PER_MM, Canvas, marker_boxes
 from pipeline.derive.smear.light import Light, linear_light, luminance
 from pipeline.derive.smear.mixing import smooth_part
@@ -147,16 +148,19 @@ def check_light(canvas: Canvas, light: Light, core: BoolArray, limits: SmearLimi
 
 
 def check_shadow(
-    light: Light, film: BoolArray, where: BoolArray, px_per_mm: float, limits: SmearLimits
+    light: Light, film: Film, where: BoolArray, px_per_mm: float, limits: SmearLimits
 ) -> list[Check]:
     """Dark patches on the paper that are neither film nor print: a shadow, a hand, a tool.
 
     Beside the film a faint one is enough, since it will not end at the film's edge.
     """
-    away = cv2.distanceTransform((~film).astype(np.uint8), cv2.DIST_L2, 3)
     smooth = cv2.blur(light.grey, (max(1, round(px_per_mm)),) * 2)
-    free = where & (away > 2.5 * px_per_mm)
-    near = free & (away > _NEAR_MM[0] * px_per_mm) & (away < _NEAR_MM[1] * px_per_mm)
+    from_solid, from_film = (
+        cv2.distanceTransform((~part).astype(np.uint8), cv2.DIST_L2, 3) / px_per_mm
+        for part in (film.solid, film.mask)
+    )
+    free = where & (from_film > 2.5)
+    near = free & (from_solid > _NEAR_MM[0]) & (from_solid < _NEAR_MM[1])
     says = "A shadow or an object lies on the sheet: clear it, and keep hand and phone out of the light."
     return [
         at_most("shadow", _share(smooth < _DARK_PAPER, free), limits.shadow_share_max, says),
@@ -203,11 +207,15 @@ def check_cut_off(canvas: Canvas, film: BoolArray) -> Check:
     )
 
 
-def one_wing_only(lightness: FloatArray, opposite: FloatArray, both: BoolArray) -> float:
+def one_wing_only(lightness: FloatArray, opposite: FloatArray, both: BoolArray, px_per_mm: float) -> float:
     """Share of the film where one wing is lighter than the other by more than relief explains.
 
     lightness, opposite : (H, W) [L*], smoothed over some millimetres; both : (H, W). Mixing lies in both
     wings; what lies in one alone and has an edge is glare or a shadow. What has none is the sheet's bend.
+    Beside a streak's edge a wing that was dragged a little differs too, by a part of the edge's height.
     """
     apart = lightness[both] - opposite[both]
-    return float((np.abs(apart - smooth_part(apart, both)) > _SHADE_STEP).mean())
+    shared = (lightness + opposite) / 2
+    box = np.ones((2 * round(2.5 * px_per_mm) + 1,) * 2, np.uint8)
+    edge = (cv2.dilate(shared, box) - cv2.erode(shared, box))[both]
+    return float((np.abs(apart - smooth_part(apart, both)) > _SHADE_STEP + 0.6 * edge).mean())

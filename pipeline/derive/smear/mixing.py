@@ -23,6 +23,7 @@ SURFACE: Final = 0.015
 INNER: Final = 0.5
 _SMOOTH_ORDER: Final = 3
 _LIGHT_DOUBT: Final = 2.0
+_SCATTER: Final = 0.7
 _DOUBT_SHARE: Final = 0.02
 _DOUBT_GLOSS: Final = 0.008  # of a perfect white
 _DARKEST: Final = 0.006  # K/S runs away below, where a camera sees only its own black
@@ -30,11 +31,12 @@ _BRIGHTEST: Final = 0.97
 
 
 class Shared(NamedTuple):
-    """Variances over the mean squared [1]: shared and fine, shared and smooth, and one wing's own."""
+    """Variances over the mean squared [1]: shared and fine, shared and smooth, a wing's own; fine's error."""
 
     fine: float
     coarse: float
     own: float
+    scatter: float
 
 
 @dataclass(frozen=True)
@@ -43,6 +45,7 @@ class Mixing:
 
     cov : coefficient of variation [1] of what both wings share
     cov_coarse : the part of it that changes slowly over the whole wing
+    cov_hidden : how large a variation relief and gloss could hide, one standard error [1]
     cov_seen : of one wing as photographed, relief, gloss and noise included [1]
     likeness : share of the variance seen that both wings share, 0 to 1
     segregation : Danckwerts' intensity, 0 even, 1 unmixed
@@ -51,6 +54,7 @@ class Mixing:
 
     cov: float
     cov_coarse: float
+    cov_hidden: float
     cov_seen: float
     likeness: float
     segregation: float
@@ -122,9 +126,43 @@ def shared_variance(wing: FloatArray, mirror: FloatArray, both: BoolArray, doubt
     mean, half = mean - mean.mean(), half - half.mean()
     own = float(np.sqrt(max(np.var(mean + half) * np.var(mean - half), 1e-16)))
     smooth_mean, smooth_half = smooth_part(mean, both), smooth_part(half, both)
-    fine = float(np.var(mean - smooth_mean)) - float(np.var(half - smooth_half))
+    fine, scatter = _by_octaves(mean - smooth_mean, half - smooth_half, both)
     coarse = float(np.var(smooth_mean)) - _LIGHT_DOUBT * float(np.var(smooth_half)) - doubt**2
-    return Shared(fine=max(fine, 0.0), coarse=max(coarse, 0.0), own=own)
+    return Shared(fine=fine, coarse=max(coarse, 0.0), own=own, scatter=scatter)
+
+
+def _by_octaves(mean: FloatArray, half: FloatArray, both: BoolArray) -> tuple[float, float]:
+    """Variance of the mean less that of half the difference, octave by octave, and its standard error.
+
+    mean, half : (N,), the pixels of both, (H, W)
+    Relief cancels only on average. In an octave with few waves to the wing it may not, so what its own
+    scatter explains, _SCATTER standard errors of it, does not count; noise in one octave then can't be made
+    up for by another, which a plain difference of variances would let it.
+    """
+    y, x = np.nonzero(both)
+    box = (slice(y.min(), y.max() + 1), slice(x.min(), x.max() + 1))
+    power = []
+    for values in (mean, half):
+        field = np.zeros(both.shape, np.float32)
+        field[both] = values
+        power.append(np.abs(np.fft.rfft2(field[box])) ** 2)
+    height, width = both[box].shape
+    frequency = np.hypot(np.fft.fftfreq(height)[:, None], np.fft.rfftfreq(width)[None])
+    octave = np.round(np.log2(np.maximum(frequency, 1.0 / max(height, width)))).astype(np.int64)
+    octave -= octave.min()
+    # rfft2 leaves out the conjugate half of all columns but the first and, in an even width, the last.
+    twice = np.full(frequency.shape, 2.0)
+    twice[:, 0] = 1.0
+    if width % 2 == 0:
+        twice[:, -1] = 1.0
+    total = height * width * len(mean)
+    shared, alone, waves = (
+        np.bincount(octave.ravel(), (part * twice).ravel()) for part in (*power, np.ones_like(power[0]))
+    )
+    independent = np.maximum(waves * len(mean) / (height * width) / 2, 0.5)
+    scatter = 2 * alone / np.sqrt(independent)
+    counted = np.maximum(shared - alone - _SCATTER * scatter, 0).sum() / total
+    return float(counted), float(np.sqrt((scatter**2).sum())) / total
 
 
 def smooth_part(values: NDArray[np.float64], where: BoolArray) -> NDArray[np.float64]:
@@ -168,6 +206,7 @@ def measure_mixing(
     return Mixing(
         cov=cov,
         cov_coarse=float(np.sqrt(shared.coarse)),
+        cov_hidden=float(np.sqrt(shared.scatter)),
         cov_seen=float(np.sqrt(shared.own)),
         likeness=variance / shared.own,
         segregation=intensity_of_segregation(cov, share),

@@ -30,8 +30,7 @@ def draw_overlay(rgb: PixelArray, seen: Seen, score: SmearScore) -> Image8:
     """(H, W, 3) uint8 picture of what was measured. rgb : the photograph, shown where no canvas was found."""
     picture = eight_bit(seen.canvas.rgb if seen.canvas else _shrunk(rgb)).copy()
     if seen.film is not None:
-        rim = seen.film.mask & ~seen.film.core
-        _hatch(picture, rim)
+        _hatch(picture, seen.film.mask & ~seen.film.core)
         _outline(picture, seen.film.mask, _OUTLINE, 2)
     if seen.wings is not None:
         _draw_fold(picture, seen.wings)
@@ -94,7 +93,7 @@ def _captioned(image: Image.Image, seen: Seen, score: SmearScore) -> Image8:
     for reason in score.reasons:
         lines += _wrapped(pen, reason, font, image.width - 2 * size)
     if seen.film is not None:
-        key = "solid line: film   hatched: thin rim, left out   dashed: fold"
+        key = "solid line: film   hatched: thin rim and air holes, left out   dashed: fold"
         lines.append(key + ("   numbered: streaks that both wings show" if score.streaks else ""))
     step = round(size * 1.35)
     page = Image.new("RGB", (image.width, image.height + step * len(lines) + size), "white")

@@ -94,6 +94,7 @@ class SmearScore(Struct, frozen=True, kw_only=True):
     delta_e_zones: float | None = None
     shade_lab: tuple[float, float, float] | None = None
     cov_seen: float | None = None
+    cov_hidden: float | None = None
     wings_likeness: float | None = None
     longest_streak_mm: float | None = None
     streaks: int = 0

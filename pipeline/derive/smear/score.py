@@ -120,7 +120,7 @@ def _checks(
         ),
         *judgeable.check_light(canvas, levelled, film.core, limits),
         judgeable.check_cut_off(canvas, film.mask),
-        *judgeable.check_shadow(levelled, film.mask, where, seen.px_per_mm, limits),
+        *judgeable.check_shadow(levelled, film, where, seen.px_per_mm, limits),
     ]
 
 
@@ -138,7 +138,7 @@ def _measure(seen: Seen, canvas: Canvas, levelled: light.Light, film: Film, limi
     colour = measure_colour(picture, core)
     if not both.any():
         return Wings(
-            (left, top), scale, line, both, mixing.Mixing(0, 0, 0, 0, 0, None, None), colour, [], 1.0
+            (left, top), scale, line, both, mixing.Mixing(0, 0, 0, 0, 0, 0, None, None), colour, [], 1.0
         )
     fraction = mixing.relative_fraction(grey, core)
     opposite = fold.mirrored(fraction, line)
@@ -153,7 +153,7 @@ def _measure(seen: Seen, canvas: Canvas, levelled: light.Light, film: Film, limi
         ),
         colour=colour,
         streaks=streaks.find_streaks(fraction, opposite, both, scale),
-        one_wing=judgeable.one_wing_only(lightness, fold.mirrored(lightness, line), both),
+        one_wing=judgeable.one_wing_only(lightness, fold.mirrored(lightness, line), both, scale),
     )
 
 
@@ -228,6 +228,7 @@ def conclude(seen: Seen, limits: SmearLimits, material: Material | None) -> Smea
         delta_e_zones=wings.colour.zones if wings else None,
         shade_lab=shade,
         cov_seen=wings.mixing.cov_seen if wings and measured else None,
+        cov_hidden=wings.mixing.cov_hidden if wings and measured else None,
         wings_likeness=wings.mixing.likeness if wings and measured else None,
         longest_streak_mm=wings.streaks[0].length * to_mm if wings and wings.streaks and to_mm else None,
         streaks=len(wings.streaks) if wings else 0,
