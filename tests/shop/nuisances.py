@@ -24,8 +24,8 @@ COV: Final[dict[Grade, tuple[float, float]]] = {
 ELEMENTS: Final[dict[Grade, tuple[int, int]]] = {
     "good": (8, 11),
     "borderline": (6, 8),
-    "streaked": (4, 6),
-    "badly_streaked": (3, 5),
+    "streaked": (5, 7),
+    "badly_streaked": (4, 6),
 }
 
 
@@ -41,7 +41,8 @@ class Draw:
     spoiled : share of photographs that are spoiled on purpose, by one of `spoilers`
     sheet : share on the printed sheet, the others on plain paper
     tilt_max_deg : [deg]; long_side : [px] of the picture
-    kelvin : [K] range of the lamps
+    kelvin : [K] range of the lamps; turned : share turned by quarters, in the hand or by EXIF
+    smudges : finger marks of sealant beside the film, on average
     """
 
     mixes: Mapping[str, float] = field(
@@ -63,6 +64,7 @@ class Draw:
     long_side: tuple[int, ...] = (1600,)
     kelvin: tuple[float, float] = (2700.0, 7500.0)
     turned: float = 0.3
+    smudges: float = 0.25
 
 
 def random_spec(rng: np.random.Generator, draw: Draw | None = None) -> PhotoSpec:
@@ -101,6 +103,7 @@ def random_spec(rng: np.random.Generator, draw: Draw | None = None) -> PhotoSpec
         film=film,
         material=material,
         page="letter" if rng.random() < 0.5 else "a4",
+        smudges=int(rng.poisson(draw.smudges)),
         sheet=(f"{rng.integers(1, 9999):04d}", "hall-9", "pump-a") if sheet else None,
         fold=(float(rng.uniform(0.0, 0.06)), float(rng.uniform(0.0, 0.06))),
         buckle=float(rng.uniform(0.2, 1.0)),
@@ -179,7 +182,7 @@ def spoil(rng: np.random.Generator, spec: PhotoSpec, by: Spoiler) -> PhotoSpec:
         return replace(spec, framed=spec.framed, camera=replace(camera, fill=fill))
     if by == "shadow":
         side = float(rng.uniform(0, 2 * np.pi))
-        edge = float(rng.uniform(-5.0, 15.0))
+        edge = float(rng.uniform(5.0, 30.0))
         at = (-np.cos(side) * edge, -np.sin(side) * edge + spec.film.offset)
         hand = (float(at[0]), float(at[1]), side, float(rng.uniform(0.7, 0.9)))
         return replace(spec, light=replace(spec.light, hand=hand, shadow_soft=float(rng.uniform(5.0, 14.0))))

@@ -7,7 +7,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.derive.smear.sheet import PAGE_MM, Page
+from pipeline.derive.smear.sheet import PAGE_MM, Page, sheet_geometry
 from tests.shop.camera import Camera
 from tests.shop.film import FilmSpec, Grade
 from tests.shop.light import Lamp, Light
@@ -28,6 +28,8 @@ class PhotoSpec:
 
     material : a name in pigment.MATERIALS; page : size of the paper
     sheet : (number, site, pump) as printed on the smear sheet; None for plain paper
+    notes : what is written by hand into the sheet's fields: date, operator, base lot, agent lot
+    smudges : finger marks of sealant beside the film
     fold : [rad] by which each half of the paper rises; buckle : [mm] of waves
     roughness : of the film's skin, GGX; lower is glossier
     framed : what the phone is aimed at
@@ -39,6 +41,8 @@ class PhotoSpec:
     material: str = "black"
     page: Page = "a4"
     sheet: tuple[str, str, str] | None = None
+    notes: tuple[str, str, str, str] = ("", "", "", "")
+    smudges: int = 0
     fold: tuple[float, float] = (0.02, 0.03)
     buckle: float = 0.6
     roughness: float = 0.24
@@ -96,3 +100,11 @@ def framed_points(spec: PhotoSpec) -> NDArray[np.float64]:
         half = spec.film.width * 1.25 + 8, spec.film.length * 0.62 + 8
         middle = spec.film.offset
     return np.array([(sx * half[0], sy * half[1] + middle, 0.0) for sx in (-1, 1) for sy in (-1, 1)])
+
+
+def field_spots(spec: PhotoSpec) -> tuple[tuple[float, float], ...]:
+    """Where the lines to write on start on the printed sheet [mm], in the order of the spec's notes."""
+    geometry = sheet_geometry(spec.page)
+    first, _, inner, _ = sorted({rect[2] for rect in geometry.markers.values()})
+    low = min(rect[1] for rect in geometry.markers.values() if rect[1] > geometry.height / 2)
+    return tuple((x + 18.0, low + y) for x in (first, inner) for y in (6.0, 13.0))

@@ -30,6 +30,7 @@ from tests.shop.photo import (
     SHADOW_DEPTH,
     PhotoSpec,
     Truth,
+    field_spots,
     framed_points,
 )
 from tests.shop.pigment import MATERIALS
@@ -48,7 +49,8 @@ def render(spec: PhotoSpec, seed: int) -> tuple[NDArray[np.uint8], Truth]:
     scale = pose.px_per_mm()
     grid = float(np.clip(1.25 * scale, 4.0, 10.0))
     printed = None if spec.sheet is None else draw_sheet(spec.page, 25.4 * grid, *spec.sheet)
-    paper = PaperSpec(size, spec.fold, spec.buckle, printed)
+    notes = tuple((*spot, text) for spot, text in zip(field_spots(spec), spec.notes, strict=True) if text)
+    paper = PaperSpec(size, spec.fold, spec.buckle, printed, notes, spec.smudges)
     sheet = lay_sheet(streams[1], paper, film, MATERIALS[spec.material], grid, spec.film.offset)
     height, step = paper_height(streams[2], paper)
     x, y = page_points(pose, height, step, size)

@@ -14,10 +14,11 @@ import numpy as np
 from tests.shop.day import PUMPS, SHOP, SITE, ZONE, at
 from tests.shop.light import Light
 from tests.shop.nuisances import Draw, Spoiler, light_of, random_spec, spoil
+from tests.shop.paperwork import BASE_LOT, CURING_LOT, NEW_PAIL_LOT
 from tests.shop.photo import PhotoSpec
 
 # Another number gives another photograph of the same kind; chosen by looking at them.
-TAKE: Final[dict[str, int]] = {"mid-grey-badly-streaked.jpg": 2}
+TAKE: Final[dict[str, int]] = {"mid-grey-badly-streaked.jpg": 1}
 
 Change = Callable[[np.random.Generator, PhotoSpec], PhotoSpec]
 
@@ -51,7 +52,11 @@ def _of_the_day() -> dict[str, tuple[PhotoSpec, int]]:
             number += smear.sheet
             # Phones write the second; nobody presses the button on the minute.
             taken = at(smear.at).astimezone(ZONE) + timedelta(seconds=int(rng.integers(2, 58)))
-            made[smear.file] = replace(spec, page="letter", sheet=printed, taken_at=taken), seed
+            spec = replace(spec, page="letter", sheet=printed, taken_at=taken)
+            if printed:
+                pail = NEW_PAIL_LOT if pump == "pump-a" and taken > at("15:20") else CURING_LOT[pump]
+                spec = replace(spec, notes=(f"{taken:%m/%d %H:%M}", smear.by, BASE_LOT[pump], pail))
+            made[smear.file] = spec, seed
     return made
 
 
@@ -112,7 +117,7 @@ def _for_variety() -> dict[str, tuple[PhotoSpec, int]]:
             tilt_max_deg=10.0,
             turned=0.0,
         )
-        spec = change(rng, random_spec(rng, draw))
+        spec = change(rng, replace(random_spec(rng, draw), framed="page"))
         taken = morning + timedelta(minutes=37 * count, seconds=11 * count)
         made[file] = replace(spec, taken_at=taken), seed
     return made

@@ -28,12 +28,16 @@ class PaperSpec:
     size : [mm] width across the fold, length along it
     fold : [rad] by which each half rises from the table; buckle : [mm] of waves in the paper
     printed : (H, W) sRGB grey of what is printed on it, None for plain paper
+    notes : (x, y, text) written by hand, [mm] from the top left corner to the line's start
+    smudges : finger marks of sealant
     """
 
     size: tuple[float, float]
     fold: tuple[float, float] = (0.02, 0.03)
     buckle: float = 0.5
     printed: NDArray[np.uint8] | None = None
+    notes: tuple[tuple[float, float, str], ...] = ()
+    smudges: int = 0
 
 
 @dataclass(frozen=True)
@@ -72,6 +76,8 @@ def lay_sheet(
         ink = _linear(cv2.resize(paper.printed, (width, height), interpolation=cv2.INTER_AREA))
         # Toner has its own black and is never as even as paper.
         ground *= np.maximum(ink, 0.035)[..., None]
+    _write(rng, ground, paper.notes, px_per_mm)
+    _touch(rng, ground, paper.smudges, material, px_per_mm)
     slope = np.float32(0.005) * np.dstack([smooth(rng, (height, width), 0.6 * px_per_mm) for _ in range(2)])
     _crease(rng, ground, slope, px_per_mm)
     cover = np.zeros((height, width), np.float32)
@@ -128,6 +134,44 @@ def _lay_wing(
     slopes = np.dstack([np.float32(flip) * laid(np.float32(steps[1])), laid(np.float32(steps[0]))])
     slope[part] = slope[part] * (1.0 - over) + slopes * over
     cover[part] = coverage
+
+
+def _write(
+    rng: np.random.Generator, ground: Pixels, notes: tuple[tuple[float, float, str], ...], px_per_mm: float
+) -> None:
+    """Ball-pen notes, in place."""
+    pen = np.array([0.07, 0.09, 0.36], np.float32)
+    for x, y, text in notes:
+        ink = np.zeros(ground.shape[:2], np.uint8)
+        at = (round((x + rng.uniform(0.5, 3.0)) * px_per_mm), round((y - rng.uniform(0.3, 1.0)) * px_per_mm))
+        size = px_per_mm * float(rng.uniform(0.13, 0.16))
+        wide = max(1, round(0.35 * px_per_mm))
+        cv2.putText(ink, text, at, cv2.FONT_HERSHEY_SCRIPT_SIMPLEX, size, 255, wide, cv2.LINE_AA)
+        slant = float(rng.uniform(-0.03, 0.03))
+        turned = np.array([[1.0, 0.0, 0.0], [slant, 1.0, -slant * at[0]]])
+        share = cv2.warpAffine(ink, turned, ink.shape[::-1]).astype(np.float32)[..., None] / 255
+        ground *= 1.0 - share * (1.0 - pen)
+
+
+def _touch(
+    rng: np.random.Generator, ground: Pixels, count: int, material: Material, px_per_mm: float
+) -> None:
+    """Finger marks of sealant near the paper's short edges, where it is held, in place."""
+    height, width = ground.shape[:2]
+    side = int(30 * px_per_mm)
+    y, x = (np.mgrid[0:side, 0:side].astype(np.float32) / np.float32(px_per_mm)) - 15.0
+    for _ in range(count):
+        turn, long = rng.uniform(0, np.pi), rng.uniform(5.0, 11.0)
+        along, across = x * np.cos(turn) + y * np.sin(turn), y * np.cos(turn) - x * np.sin(turn)
+        mark = ramp(1.0 - np.hypot(along / long, across / rng.uniform(3.0, 5.0)), 0.0, 0.7)
+        lines = fractal(rng, mark.shape, (0.5 * px_per_mm, 4.0 * px_per_mm), 2, 0.7)
+        thick = np.clip(0.02 * mark * (0.6 + lines), 0.0, None)
+        left = int(rng.uniform(0, 20) * px_per_mm)
+        left = left if rng.random() < 0.5 else width - side - left
+        top = int(rng.uniform(0.25, 0.6) * height)
+        under = ground[top : top + side, left : left + side]
+        ratio = mix_ratio(material, np.full_like(mark, material.fraction))
+        under[...] = layer_reflectance(ratio, (material.scatter * thick)[..., None], under)
 
 
 def _crease(rng: np.random.Generator, ground: Pixels, slope: Pixels, px_per_mm: float) -> None:
