@@ -98,14 +98,12 @@ def analyse(recording: Recording, settings: GaugeSettings) -> GaugeAnalysis:
     # A gauge whose zero has sunk reads impossibly low once the pressure is off: that is no second fault.
     faults = [f for f in own if f.type != Fault.WIRE_BREAK or not any(_covers(o, f) for o in off)] + off
     # A pump that draws air hammers its own gauge.
-    air = [(PARTS[part], *_times(frames, one.first, one.bled, end_us)) for part, one in seen]
+    air = [(PARTS[part], *_times(frames, one.first, one.last, end_us)) for part, one in seen]
     faults = [
         f
         for f in faults
         if f.type != Fault.SPIKE
-        or not any(
-            f.gauge in gauges and start <= f.start_us and f.end_us <= end for gauges, start, end in air
-        )
+        or not any(f.gauge in gauges and begin <= f.start_us <= end for gauges, begin, end in air)
     ]
     found = GaugeAnalysis(
         states=spans,

@@ -26,6 +26,8 @@ NOISE_TIMES: Final = 8.0
 SPIKE_SAMPLES: Final = 3
 SPIKE_S: Final = 0.16
 SPIKE_SHARE: Final = 0.05
+# The trigger's own jolts come with a change of pressure in every gauge within this.
+STEP_AROUND_S: Final = 0.4
 # Reversals dip 25 % at most: what falls deeper and is back as fast is the gauge.
 DIP_SHARE_MAX: Final = 0.35
 STUCK_S: Final = 3.0
@@ -232,6 +234,7 @@ def _spikes(run_us: IntArray, gauge: Gauge, gauges: dict[Gauge, FloatArray], usu
     if limit <= 0:
         return spikes
     step = np.diff(values)
+    around = max(2, round(STEP_AROUND_S * 1e6 / max(_interval(run_us), 1.0)))
     with np.errstate(invalid="ignore"):
         out = np.flatnonzero(np.abs(step) > limit)
     for width in range(1, SPIKE_SAMPLES + 1):
@@ -245,7 +248,9 @@ def _spikes(run_us: IntArray, gauge: Gauge, gauges: dict[Gauge, FloatArray], usu
         for at in edge[turns & returns & (short | (width == 1))]:
             rows = slice(at + 1, at + width + 1)
             size = values[at + 1] - values[at]
-            alone = not any(_follows(other, at, width, size) for other in others)
+            alone = not any(
+                _follows(other, at, width, size) or _steps(other, at, width, around) for other in others
+            )
             too_deep = -size > DIP_SHARE_MAX * values[at]
             unshared = (
                 partner is not None and np.isfinite(partner[at]) and not _follows(partner, at, width, size)
@@ -253,6 +258,12 @@ def _spikes(run_us: IntArray, gauge: Gauge, gauges: dict[Gauge, FloatArray], usu
             if alone and (size > 0 or too_deep or unshared):
                 spikes[rows] = True
     return spikes
+
+
+def _steps(other: FloatArray, at: int, width: int, around: int) -> bool:
+    """Whether another gauge's pressure goes elsewhere at the same time: the trigger moved."""
+    before, after = other[max(0, at - around)], other[min(len(other) - 1, at + width + around)]
+    return bool(abs(after - before) > MOVES_SHARE * abs(before))
 
 
 def _interval(run_us: IntArray) -> float:

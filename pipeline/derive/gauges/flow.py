@@ -73,7 +73,8 @@ def _gauge_flow(frames: Frames, signal: Signal, dips: IntArray) -> tuple[BoolArr
         )
         by_level = _hysteresis(place < stands - HYSTERESIS, place > stands)
     by_level = _from_onset(by_level & clear & pressurised, signal.level, frames)
-    by_level = _with_strokes(frames, by_level, dips, signal.no_pressure)
+    least = 0.5 * (1.0 - stands) * np.abs(step)
+    by_level = _with_strokes(frames, by_level, dips, signal, least)
     flow = np.where(clear, by_level | _inside_train(train, by_level), train)
     # One of two gauges that runs high beside the other would take its running level for standing.
     high = standing > RUNS_HIGH * np.median(standing)
@@ -99,11 +100,15 @@ def _from_onset(flow: BoolArray, level: FloatArray, frames: Frames) -> BoolArray
     return flow
 
 
-def _with_strokes(frames: Frames, flow: BoolArray, dips: IntArray, no_pressure: BoolArray) -> BoolArray:
+def _with_strokes(
+    frames: Frames, flow: BoolArray, dips: IntArray, signal: Signal, least: FloatArray
+) -> BoolArray:
     """Flow that shows its reversals, or is too short to need one.
 
-    What runs on for longer than a stroke can last without a dip is a standing level that sank, and what comes
-    from or goes to no pressure without a dip is the pump being filled or relieved.
+    What runs on for longer than a stroke can last without a dip is a standing level that sank; so is what
+    begins without a fall. What comes from or goes to no pressure without a dip is the pump being filled or
+    relieved.
+    least : (F,) [Pa], least fall of the level with which flow begins
     """
     flow = flow.copy()
     longest = frames.count(NO_DIP_S)
@@ -111,8 +116,12 @@ def _with_strokes(frames: Frames, flow: BoolArray, dips: IntArray, no_pressure: 
     for first, last in runs_of(flow):
         inside = dips[np.searchsorted(dips, first) : np.searchsorted(dips, last)]
         if not len(inside):
-            around = no_pressure[max(0, first - beside) : last + beside]
-            if last - first > longest or around.any():
+            around = signal.no_pressure[max(0, first - beside) : last + beside]
+            before = signal.level[max(0, first - beside // 2) : first]
+            falls = len(before) == 0 or not (
+                np.nanmax(np.nan_to_num(before)) - np.nanmedian(signal.level[first:last]) < least[first]
+            )
+            if last - first > longest or around.any() or not falls:
                 flow[first:last] = False
             continue
         marks = np.concatenate(([first], inside, [last]))

@@ -32,6 +32,9 @@ ALONG_NOISE: Final = 5.0
 BACK: Final = 0.3
 # Standing time shows a jump by this share of it at least.
 SHOWN: Final = 0.5
+# A stuck piston's pressure leaks away by no more than this share, over this long.
+STUCK_SHARE: Final = 0.9
+LEAKS_S: Final = 900.0
 # How far a step's sides are looked at for strokes, and standing time for the jump.
 SIDE_S: Final = 60.0
 STANDS_S: Final = 1800.0
@@ -122,6 +125,8 @@ def _steps(frames: Frames, signal: Signal, others: list[Signal]) -> list[tuple[i
         inside = level[first : last + near]
         if np.abs(inside[2:] - inside[:-2]).max(initial=0.0) < AT_ONCE * abs(size):
             continue
+        if _recovers(frames, level, first, size):
+            continue
         # Any move of another gauge, if ever so small a share of this one's, is the pump.
         along = [abs(_step(other.level, before, after)) / along_floor(other) for other in others]
         known = [by for by in along if np.isfinite(by)]
@@ -130,6 +135,14 @@ def _steps(frames: Frames, signal: Signal, others: list[Signal]) -> list[tuple[i
             inside = np.abs(np.diff(level[before.stop - 1 : after.start + 1]))
             found.append((before.stop + int(np.argmax(inside)), size))
     return found
+
+
+def _recovers(frames: Frames, level: FloatArray, first: int, size: float) -> bool:
+    """Whether a piston that stuck while its pressure leaked away slips, and makes good for it at once."""
+    earlier = level[max(0, first - frames.count(LEAKS_S)) : first]
+    highest = np.nanmax(earlier, initial=0.0)
+    now = np.nanmedian(level[max(0, first - frames.count(READ_S)) : first + 1])
+    return bool(size > 0 and now > STUCK_SHARE * highest and now + size < highest + 0.25 * size)
 
 
 def along_floor(other: Signal) -> float:

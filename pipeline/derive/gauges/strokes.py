@@ -84,7 +84,8 @@ def without_crosstalk(frames: Frames, depth: FloatArray, dips: IntArray, other: 
     if with_other.all() or not with_other.any():
         return dips
     own = np.median(depth[dips[~with_other]])
-    return dips[~(with_other & (depth[dips] < ECHO_SHARE * own))]
+    kept: IntArray = dips[~(with_other & (depth[dips] < ECHO_SHARE * own))]
+    return kept
 
 
 def _drop_too_near(frames: Frames, depth: FloatArray, dips: IntArray, flowing: IntArray) -> IntArray:
