@@ -40,7 +40,7 @@ class PartRun:
 
     swept : by the piston; void : of it without material; slip : of it back past valves and seals;
     stored : what the hose took up; swept - void - slip - stored went out
-    settled : pressure that each open stretch tends to, NaN for others
+    settled : pressure that each open stretch tends to, NaN for others; stall : stall pressure, by stretch
     """
 
     p: Array
@@ -50,6 +50,7 @@ class PartRun:
     slip: Array = field(default_factory=lambda: np.zeros(0))
     stored: Array = field(default_factory=lambda: np.zeros(0))
     settled: Array = field(default_factory=lambda: np.zeros(0))
+    stall: Array = field(default_factory=lambda: np.zeros(0))
 
     @property
     def out(self) -> Array:
@@ -80,6 +81,7 @@ class PartSolver:
         for name in ("swept", "void", "slip", "stored"):
             setattr(self.run, name, np.zeros(len(stretches)))
         self.run.settled = np.full(len(stretches), np.nan)
+        self.run.stall = np.array([stretch.stall for stretch in stretches])
         self.p = 0.0
         self.up = bool(rng.random() < 0.5)
         self.left = (

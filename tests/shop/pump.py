@@ -5,15 +5,14 @@ how the analysis looks at pressures.
 """
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy.signal import lfilter
 
 from tests.shop.curves import Stretch
 from tests.shop.faults import NE43_HIGH, NE43_LOW, plant
-from tests.shop.hydraulics import FINE_S, PartRun, PartSolver
+from tests.shop.hydraulics import FINE_S, PartSolver
 from tests.shop.pump_params import PumpParams, random_params
 from tests.shop.recording import Recording
 from tests.shop.script import Act, Script, random_script
+from tests.shop.taps import at_the_taps
 from tests.shop.truth import Played, Truth, truth_of
 
 __all__ = [
@@ -34,8 +33,6 @@ BLEED_RESISTANCE = 0.3
 # How full a stroke is when the pump starts to draw air, when it ends, and the scatter.
 RUNNING_OUT = (0.95, 0.1, 0.1)
 BLEEDING = (0.25, 0.95, 0.15)
-
-Array = NDArray[np.float64]
 
 
 def simulate(script: Script, params: PumpParams, seed: int, hz: float) -> tuple[Recording, Truth]:
@@ -65,14 +62,12 @@ def play(script: Script, params: PumpParams, seed: int) -> Played:
         part = getattr(params, name)
         stroke_s = part.stroke_ml / params.part_flow_ml_s(name)
         runs[name] = PartSolver(stretches, part, stroke_s, params.thinning, rng).solve()
-    count = len(runs["base"].p)
     edges = np.ceil(np.append(starts, script.seconds) / FINE_S - 1e-9).astype(np.int64)
-    dispensing = np.repeat([act.kind in ("pull", "cavitate") for act in acts], np.diff(edges))[:count]
-    flowing = {
-        "base": dispensing | np.repeat([act.kind == "purge" for act in acts], np.diff(edges))[:count],
-        "catalyst": dispensing,
-    }
-    psi = _at_the_taps(script, params, runs, edges, dispensing, flowing, rng)
+    edges[-1] = len(runs["base"].p)
+    length = np.diff(edges)
+    dispensing = np.repeat([act.kind in ("pull", "cavitate") for act in acts], length)
+    purging = np.repeat([act.kind == "purge" for act in acts], length)
+    psi = at_the_taps(script, params, runs, length, dispensing, purging, rng)
     return Played(script, params, tuple(acts), runs, dispensing, psi)
 
 
@@ -114,49 +109,6 @@ def _stretch(name: str, act: Act, params: PumpParams, clogging: float, wobble: f
     elif act.kind == "bleed" and mine:
         outlet, resistance, fill = "open", BLEED_RESISTANCE, BLEEDING
     return Stretch(act.start, act.end, outlet, resistance * wobble, float(needle), stall, fill)
-
-
-def _at_the_taps(
-    script: Script,
-    params: PumpParams,
-    runs: dict[str, PartRun],
-    edges: NDArray[np.int64],
-    dispensing: NDArray[np.bool_],
-    flowing: dict[str, NDArray[np.bool_]],
-    rng: np.random.Generator,
-) -> dict[str, Array]:
-    """Pressures [psi] where the three gauges sit, at FINE_S."""
-    count = len(dispensing)
-    psi = {}
-    for name, run in runs.items():
-        ripple = lfilter([0.12], [1, -0.95], rng.normal(0, params.ripple_share, count))
-        psi[name] = getattr(params, name).run_psi * run.p * np.where(flowing[name], 1 + ripple, 1.0)
-    settled = np.repeat(runs["base"].settled, np.diff(edges))[:count]
-    inlet = (
-        np.where(dispensing, runs["base"].p - settled, 0.0) * params.base.mixer_share * params.base.run_psi
-    )
-    seen = _lagged(inlet, params.catalyst.dip_s / 2) * params.crosstalk
-    first = np.maximum(psi["catalyst"] + seen, 0.0)
-    apart = np.zeros(count)
-    seconds = np.arange(count) * FINE_S
-    for trend in script.trends:
-        if trend.kind == "apart":
-            apart += np.where(dispensing, trend.at(seconds), 0.0)
-    loss = np.where(dispensing, params.metering_psi * runs["catalyst"].p, 0.0)
-    second = _lagged(first - loss, params.metering_lag_s) + _lagged(apart, params.metering_lag_s)
-    taps = {"base": psi["base"], "catalyst_1": first, "catalyst_2": np.maximum(second, 0.0)}
-    return {
-        gauge: _lagged(tap, params.gauges[gauge].lag_s) * params.gauges[gauge].gain
-        + params.gauges[gauge].zero_psi
-        for gauge, tap in taps.items()
-    }
-
-
-def _lagged(signal: Array, lag_s: float) -> Array:
-    """First-order lag."""
-    k = 1 - np.exp(-FINE_S / lag_s)
-    out: Array = lfilter([k], [1, k - 1], signal, zi=[(1 - k) * signal[0]])[0]
-    return out
 
 
 def read_gauges(played: Played, seed: int, hz: float) -> Recording:

@@ -23,6 +23,7 @@ STATE = {
     "vent": "stalled",
     "bleed": "stalled",
 }
+JOIN_S = 120.0
 SILENT_S = 1.0  # a gap this long is a state of its own
 Span = tuple[float, float]
 
@@ -172,8 +173,11 @@ def _states(played: Played, start: float, end: float, silent: list[Span]) -> lis
 def _balance(
     played: Played, start: float, end: float, silent: list[Span]
 ) -> list[tuple[float, float, float]]:
-    """Neighbouring strokes of the catalyst pump whose mean of catalyst_1 - catalyst_2, while dispensing, lies
-    beyond the limit: start, end, and the greatest of their means [psi]."""
+    """Catalyst strokes whose mean of catalyst_1 - catalyst_2, while dispensing, is beyond the limit.
+
+    Returns start, end, and the greatest of the means [psi]. Neighbouring strokes are one event, though a stop
+    lie between; so are those less than JOIN_S apart, for on a slow ramp they go over the limit and back.
+    """
     seconds = np.arange(len(played.dispensing)) * FINE_S
     use = played.dispensing & (seconds >= start) & (seconds < end)
     for quiet_from, quiet_to in silent:
@@ -186,13 +190,16 @@ def _balance(
     mean = np.abs(np.bincount(stroke, apart)) / np.maximum(size, 1)
     mean[size * FINE_S < 1.0] = np.nan  # too little of a stroke to have an average
     known = np.flatnonzero(np.isfinite(mean))
-    events = []
+    events: list[tuple[float, float, float]] = []
     for over, group in itertools.groupby(known, key=lambda number: bool(mean[number] > CAUTION_PSI)):
         if over:
             numbers = list(group)
             first = at[np.searchsorted(stroke, numbers[0], side="left")]
             last = at[np.searchsorted(stroke, numbers[-1], side="right") - 1]
-            events.append((first * FINE_S, (last + 1) * FINE_S, float(mean[numbers].max())))
+            begin, peak = first * FINE_S, float(mean[numbers].max())
+            if events and begin - events[-1][1] < JOIN_S:
+                begin, peak = events[-1][0], max(peak, events.pop()[2])
+            events.append((begin, (last + 1) * FINE_S, peak))
     return events
 
 

@@ -11,12 +11,13 @@ from datetime import datetime
 import numpy as np
 import pytest
 
+from edge.gaugefile import read_gauge_file
 from edge.units import PA_PER_PSI
-from edge.words import Fault, PumpState
+from edge.words import Fault, Gauge, PumpState
 from tests.shop.curves import Curves, Stretch, fit_hose
-from tests.shop.day import HZ, PLANTED, SHOP, at
+from tests.shop.day import HZ, PLANTED, RECORD_TO, SHOP, at
 from tests.shop.hydraulics import FINE_S
-from tests.shop.pressures import PARAMS, SEEDS, script_of, seconds_of
+from tests.shop.pressures import PARAMS, SEEDS, ambient_csv, script_of, seconds_of
 from tests.shop.pump import PARTS, play, random_params, random_script, read_gauges, simulate, truth_of
 from tests.shop.pump_params import GAUGES, GaugeParams, PartParams, PumpParams
 from tests.shop.recording import gauge_csv, write_gauge_file
@@ -227,6 +228,23 @@ def test_the_file_keeps_the_contract(unit, pascal):
     for row, psi, at_us in zip(rows, recording.psi["base"], recording.at_us, strict=True):
         assert float(row[f"base_{unit}"]) * pascal / PA_PER_PSI == pytest.approx(psi, abs=0.1)
         assert moment(row["ts"]) == pytest.approx(at_us / 1e6, abs=0.001)
+
+
+def test_the_reader_of_gauge_files_reads_what_was_written(tmp_path):
+    recording, _ = simulate(long_pull(60.0), PLAIN, 1, 20.0)
+    write_gauge_file(tmp_path / "pump.csv.gz", recording, "bar")
+    rows = list(read_gauge_file(tmp_path / "pump.csv.gz"))
+    assert [row.at_us for row in rows] == recording.at_us.tolist()
+    read = np.array([row.values[Gauge.CATALYST_2] for row in rows], dtype=float)
+    assert read / PA_PER_PSI == pytest.approx(recording.psi["catalyst_2"], abs=0.01)
+
+
+def test_the_climate_has_a_row_a_minute(tmp_path):
+    (tmp_path / "ambient.csv").write_bytes(ambient_csv())
+    rows = list(read_gauge_file(tmp_path / "ambient.csv"))
+    assert set(np.diff([row.at_us for row in rows])) == {60_000_000}
+    assert len(rows) == round(seconds_of(RECORD_TO.isoformat()) / 60)
+    assert all(15 < row.values[Gauge.AMBIENT_TEMP] < 30 for row in rows)
 
 
 @pytest.fixture(scope="module")
