@@ -1,7 +1,7 @@
 """How long does analysing gauges take, beside reading their file?
 
-Run as `python -m tests.benchmarks.bench_gauges [DAYS] [HZ]`: writes a plain recording to a scratch file, reads it
-with pyarrow alone and as `inspect` does, analyses it, and prints times, their ratio and the peak of memory.
+Run as `python -m tests.benchmarks.bench_gauges [DAYS] [HZ]`: writes a plain recording to a scratch file,
+reads it with pyarrow alone and as `inspect` does, analyses it; prints times, their ratio and peak memory.
 """
 
 import resource

@@ -3,8 +3,8 @@
 Random pumps, rates, shifts and faults, played through tests/shop/lumped_pump.py or, with --hydraulic, through
 tests/shop/pump.py; findings are held against the truth. Run as
 `python -m tests.benchmarks.gauge_validation [--seeds FIRST COUNT] [--wild | --hydraulic] [--each]`.
-Seeds below 1000 were looked at while the analysis was written; from 1000 on, and all of --wild (wider ranges),
-they were not.
+Seeds below 1000 were looked at while the analysis was written; from 1000 on, and all of --wild (wider
+ranges), they were not.
 """
 
 import argparse
@@ -433,7 +433,8 @@ def main() -> None:
     for name, counts in total.items():
         f1 = 2 * counts["matched"] / max(1, counts["true"] + counts["found"])
         print(
-            f"{name:20s} F1 {f1:.4f}  true {counts['true']}  found {counts['found']}  matched {counts['matched']}"
+            f"{name:20s} F1 {f1:.4f}  true {counts['true']}  found {counts['found']}"
+            f"  matched {counts['matched']}"
         )
     for name, values in iou.items():
         print(f"{name:20s} mean {np.mean(values):.4f}  worst {np.min(values):.3f}")

@@ -1,7 +1,7 @@
 """Do our flags agree with the QARTOD manuals' tests and with NAMUR NE 43?
 
-Arrays Q1 to Q5, Q8: as ioos-qc 3.0.0 answers them (recomputed below where that library is right). Q6, Q7: rates
-on intervals below a second, where the right answer follows from the definition alone.
+Arrays Q1 to Q5, Q8: as ioos-qc 3.0.0 answers them (recomputed below where that library is right). Q6, Q7:
+rates on intervals below a second, where the right answer follows from the definition alone.
 """
 
 import ioos_qc.qartod as reference

@@ -271,9 +271,11 @@ def _interval(run_us: IntArray) -> float:
 
 
 def _follows(other: FloatArray, at: int, width: int, size: float) -> bool:
-    """Whether another gauge goes the same way by a third at the same time, give or take a sample."""
-    around = other[max(0, at - 1) : at + width + 3]
-    if not np.isfinite(other[at]) or not np.isfinite(around).any():
+    """Whether another gauge goes the same way by a third, give or take the sample or two that lines lag."""
+    around = other[max(0, at - 2) : at + width + 4]
+    around = around[np.isfinite(around)]
+    if len(around) < 3:
         return False
-    most = np.nanmax(around) - other[at] if size > 0 else other[at] - np.nanmin(around)
+    usual = np.median(np.concatenate((around[:2], around[-2:])))
+    most = around.max() - usual if size > 0 else usual - around.min()
     return bool(most > abs(size) / 3)

@@ -87,8 +87,10 @@ def _from_onset(flow: BoolArray, level: FloatArray, frames: Frames) -> BoolArray
     """Date each change back to where the level began to move: pressure follows flow with a lag."""
     flow = flow.copy()
     settled, reach = frames.count(SETTLED_S), frames.count(ONSET_S)
-    for turn in (np.flatnonzero(np.diff(flow)) + 1).tolist():
-        first = max(0, turn - reach - settled)
+    turns = (np.flatnonzero(np.diff(flow)) + 1).tolist()
+    for last_turn, turn in zip([0, *turns], turns, strict=False):
+        # Not beyond the change before: a short pause must not be taken for the start of the next pull.
+        first = max(last_turn, turn - reach - settled)
         before = level[first : turn + 1]
         # What the level was before it moved, and how far it has gone by now.
         was = np.median(before[: settled + 1])
