@@ -53,13 +53,12 @@ def capture_until(
         outbox.put(event.channel, event.payload)
 
 
-def _until_quiet(rows: Iterator[Row | None], between: Callable[[], None]) -> Iterator[Row]:
-    """The rows; whenever there is nothing new, other work is done."""
+def _until_quiet(rows: Iterator[Row | None], between: Callable[[], None]) -> Iterator[Row | None]:
+    """The rows; whenever there is nothing new, other work is done too."""
     for row in rows:
         if row is None:
             between()
-        else:
-            yield row
+        yield row
 
 
 def _send_photos(folder: Path, outbox: Outbox, pump: str, by: str) -> None:

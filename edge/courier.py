@@ -45,6 +45,7 @@ _PATIENCE: Final = 4.0
 _WINDOW_LEAST: Final = 8
 RECONNECT_FIRST_S: Final = 0.2
 RECONNECT_LAST_S: Final = 15.0
+_OTHER_S: Final = 0.2
 _IDLE_S: Final = 0.05  # how soon a message put into an idle outbox is seen
 
 
@@ -97,8 +98,10 @@ class Courier:
         self._outbox = self._open_outbox()
         self._receipts = receipt_topic(self._outbox.site, self._outbox.edge, self._outbox.stream)
         try:
-            with self._outbox.only_sender():
-                self._run()
+            # Beside a running capture the sending is left to it, and taken over should it end.
+            while not self._stop.is_set() and not self._outbox.become_sender():
+                self._stop.wait(_OTHER_S)
+            self._run()
         finally:
             self._connected.clear()
             self._outbox.close()

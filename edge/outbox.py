@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
-from typing import Final, NamedTuple
+from typing import IO, Final, NamedTuple
 
 from edge.errors import InputError
 from edge.files import make_durable
@@ -55,6 +55,7 @@ class Outbox:
         """
         self.path = path
         self.site, self.edge = site, edge
+        self._sender: IO[str] | None = None
         path.parent.mkdir(parents=True, exist_ok=True)
         new = not path.exists()
         try:
@@ -82,6 +83,8 @@ class Outbox:
     def close(self) -> None:
         """Let go of the file."""
         self._db.close()
+        if self._sender is not None:
+            self._sender.close()
 
     # -- capture's side
 
@@ -167,17 +170,16 @@ class Outbox:
                     [(Channel.RECORD.value, record, time.time()) for record in records],
                 )
 
-    @contextmanager
-    def only_sender(self) -> Iterator[None]:
-        """Hold the right to send from this outbox. Raises InputError if another process has it."""
-        with self.path.with_name(self.path.name + ".sender").open("w") as lock:
-            try:
-                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except OSError:
-                raise self._refuse(
-                    "another process already sends from this outbox", "stop it, or give another --outbox"
-                ) from None
-            yield
+    def become_sender(self) -> bool:
+        """Take the right to send from this outbox until it is closed; False while another process has it."""
+        lock = self.path.with_name(self.path.name + ".sender").open("w")
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            lock.close()
+            return False
+        self._sender = lock
+        return True
 
     @contextmanager
     def _writing(self) -> Iterator[None]:
@@ -190,6 +192,10 @@ class Outbox:
                 self._db.execute("ROLLBACK")
             if isinstance(error, sqlite3.OperationalError) and "full" in str(error):
                 raise self._refuse("the disk is full, nothing more can be kept", "free some space") from None
+            if isinstance(error, sqlite3.DatabaseError):
+                raise self._refuse(
+                    f"can't be written ({error})", "see that no other program uses it"
+                ) from None
             raise
 
     def _refuse(self, what: str, do: str) -> InputError:

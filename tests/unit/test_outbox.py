@@ -125,18 +125,20 @@ def test_a_full_disk_is_told_in_a_sentence_and_keeps_what_was_there(path):
     assert seqs(box) == [1]
 
 
-def test_one_process_sends(path):
+def test_one_process_sends_and_the_next_may_when_it_ends(path):
     box = open_box(path)
     script = (
         "import sys; from pathlib import Path; from edge.outbox import Outbox\n"
-        "box = Outbox(Path(sys.argv[1]), 'hall-9', 'edge-a')\n"
-        "with box.only_sender(): print('sends')"
+        "print(Outbox(Path(sys.argv[1]), 'hall-9', 'edge-a').become_sender())"
     )
-    with box.only_sender():
-        run = subprocess.run([sys.executable, "-c", script, path], capture_output=True, text=True)
-        assert "another process already sends" in run.stderr
-    run = subprocess.run([sys.executable, "-c", script, path], capture_output=True, text=True)
-    assert run.stdout == "sends\n"
+
+    def other():
+        return subprocess.run([sys.executable, "-c", script, path], capture_output=True, text=True).stdout
+
+    assert box.become_sender()
+    assert other() == "False\n"
+    box.close()
+    assert other() == "True\n"
 
 
 def test_a_loss_of_contact_is_remembered_across_a_restart_and_told_once(path):
