@@ -196,7 +196,7 @@ def _develop(picture: Pixels, camera: Camera) -> NDArray[np.uint8]:
     # Dark tones lie close together on the curve, so it is read between its points.
     spot = picture * np.float32(4094.999)
     low = spot.astype(np.int32)
-    picture = toned[low] + (spot - low) * (toned[low + 1] - toned[low])
+    picture = toned[low] + (spot - low.astype(np.float32)) * (toned[low + 1] - toned[low])
     if camera.sharpen:
         soft = cv2.GaussianBlur(picture, (0, 0), 1.1)
         picture = picture + np.float32(camera.sharpen) * np.clip(picture - soft, -0.12, 0.12)

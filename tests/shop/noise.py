@@ -16,6 +16,12 @@ def smooth(rng: np.random.Generator, shape: tuple[int, int], cell: float | tuple
     """
     down, across = cell if isinstance(cell, tuple) else (cell, cell)
     height, width = shape
+    coarse = int(min(down, across) // 6)
+    if coarse > 1:
+        # Smooth enough to be drawn small and stretched.
+        small = smooth(rng, (height // coarse + 2, width // coarse + 2), (down / coarse, across / coarse))
+        large = (small.shape[1] * coarse, small.shape[0] * coarse)
+        return cv2.resize(small, large, interpolation=cv2.INTER_LINEAR)[:height, :width]
     rows, columns = int(np.ceil(height / down)) + 4, int(np.ceil(width / across)) + 4
     values = rng.standard_normal((rows, columns), dtype=np.float32)
     left, top = rng.uniform(1.0, 2.0, 2)

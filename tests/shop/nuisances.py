@@ -43,6 +43,8 @@ class Draw:
     tilt_max_deg : [deg]; long_side : [px] of the picture
     kelvin : [K] range of the lamps; turned : share turned by quarters, in the hand or by EXIF
     smudges : finger marks of sealant beside the film, on average
+    shared_relief : range of the ridges' share that both wings have in common, as when strings of sealant
+        snap in their middle: then not only the mix is mirrored
     """
 
     mixes: Mapping[str, float] = field(
@@ -65,6 +67,7 @@ class Draw:
     kelvin: tuple[float, float] = (2700.0, 7500.0)
     turned: float = 0.3
     smudges: float = 0.25
+    shared_relief: tuple[float, float] = (0.0, 0.0)
 
 
 def random_spec(rng: np.random.Generator, draw: Draw | None = None) -> PhotoSpec:
@@ -96,6 +99,7 @@ def random_spec(rng: np.random.Generator, draw: Draw | None = None) -> PhotoSpec
         length=float(rng.uniform(60.0, 105.0)),
         thickness=float(rng.uniform(0.3, 0.6)),
         relief=float(rng.uniform(0.15, 0.35)),
+        shared_relief=float(rng.uniform(*draw.shared_relief)),
         offset=float(rng.uniform(-12.0, 12.0)),
     )
     name = _pick(rng, draw.lights)

@@ -26,7 +26,7 @@ from tests.shop.pigment import (
 )
 from tests.shop.sample_photos import samples
 
-SMALL = Camera(size=(640, 480))
+SMALL = Camera(size=(480, 360))
 STREAKED = FilmSpec(Mixing(elements=5, slipped=0.08, cov=0.2))
 
 
@@ -114,7 +114,7 @@ def test_the_film_has_the_cov_that_was_asked_for(film):
 @pytest.mark.parametrize("mix", ["good", "borderline", "streaked", "badly_streaked"])
 def test_a_mixer_of_a_grade_makes_a_film_of_that_grade(mix):
     rng = np.random.default_rng(1)
-    assert grade(press(rng, FilmSpec(mixing_of(rng, mix))).cov) == mix
+    assert grade(press(rng, FilmSpec(mixing_of(rng, mix), width=30, length=50)).cov) == mix
 
 
 def test_wings_mirror_the_mix_but_not_the_relief(film):
@@ -171,7 +171,9 @@ def test_a_phone_stores_pixels_turned_and_says_so(tmp_path):
 
 @pytest.mark.parametrize("by", ["blurred", "shaken", "cut_off", "too_small", "glare", "shadow"])
 def test_a_spoiled_photograph_is_not_usable(by):
-    draw = Draw(spoiled=1.0, spoilers={by: 1}, lights={"room": 1}, long_side=(640,), tilt_max_deg=10)
+    draw = Draw(
+        spoiled=1.0, spoilers={by: 1}, lights={"room": 1}, long_side=(480,), sheet=0.0, tilt_max_deg=10
+    )
     _, truth = render(random_spec(np.random.default_rng(11), draw), 11)
     reason = {"blurred": "blur", "shaken": "blur"}.get(by, by)
     assert not truth.usable and reason in truth.why_not
