@@ -102,13 +102,14 @@ class Curves:
         h = np.minimum(0.12 / steep, quick)
         p = np.concatenate((low, high), axis=2)
         ps, vs, slips = [p], [np.zeros(p.shape)], [np.zeros(p.shape)]
+        k1 = rate(p)
         for _ in range(STEPS - 1):
             # Runge and Kutta's fourth order; the volumes by Simpson's rule over a cubic's middle.
-            k1 = rate(p)
             k2 = rate(p + h / 2 * k1)
             k3 = rate(p + h / 2 * k2)
             after = p + h / 6 * (k1 + 2 * k2 + 2 * k3 + rate(p + h * k3))
-            middle = (p + after) / 2 + h / 8 * (k1 - rate(after))
+            k1, before = rate(after), k1
+            middle = (p + after) / 2 + h / 8 * (before - k1)
             ps.append(after)
             vs.append(vs[-1] + h / 6 * (pumped(p) + 4 * pumped(middle) + pumped(after)))
             slips.append(slips[-1] + h / 6 * worn * (p + 4 * middle + after))
