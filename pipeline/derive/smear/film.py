@@ -25,6 +25,7 @@ _HOLE_LONG: Final = 2.2
 _HOLE_EDGE_MM: Final = 1.0
 _HOLES_SHARE: Final = 0.02
 _PALE: Final = 0.88
+_PALE_MM: Final = 5.0  # farther out it is a shadow
 _ISLAND_MM: Final = 2.5
 _ISLAND_GAP_MM: Final = 10.0
 _PIECE: Final = 0.12  # a piece smaller than this share of the largest is a splash, not a wing
@@ -74,7 +75,8 @@ def find_film(light: Light, where: BoolArray, px_per_mm: float) -> Film | None:
         return None
     solid = pieces
     # What pales towards paper but is joined to the film is film: a streak of base is seldom white throughout.
-    pieces = _joined(pieces, where & (smooth < min(1 - faintest, _PALE)))
+    near = cv2.distanceTransform((~pieces).astype(np.uint8), cv2.DIST_L2, 3) < _PALE_MM * px_per_mm
+    pieces = _joined(pieces, where & near & (smooth < min(1 - faintest, _PALE)))
     pieces = _with_islands(pieces, _opened(where & (smooth < edge), 0.5 * px_per_mm), px_per_mm)
     mask = _filled(_closed(pieces, _BRIDGE_MM / 2 * px_per_mm)) & where
     depth = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5)

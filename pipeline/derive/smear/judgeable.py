@@ -10,7 +10,6 @@ import cv2
 import numpy as np
 
 from pipeline.derive.smear.arrays import BoolArray, FloatArray
-from pipeline.derive.smear.film import Film
 from pipeline.derive.smear.find import WORK_PX_PER_MM, Canvas, marker_boxes
 from pipeline.derive.smear.light import Light, linear_light, luminance
 from pipeline.derive.smear.mixing import smooth_part
@@ -19,12 +18,13 @@ from pipeline.derive.smear.results import Check, SmearLimits
 _EDGE_REACH_MM: Final = 1.6
 _FIRST_BLUR_PX: Final = 0.7
 _MORE_BLUR_PX: Final = 1.5
+_SHAKEN: Final = 0.12
 _STEEP_LEAST: Final = 0.02  # of full scale a pixel, on a square-root scale
 _SHADE_STEP: Final = 5.0  # [L*] between a spot and its opposite that is no longer relief
 _CUT_SHARE: Final = 0.03
 _DARK_PAPER: Final = 0.87
 _SHADED_PAPER: Final = 0.93
-_NEAR_MM: Final = (3.0, 15.0)
+_NEAR_MM: Final = (2.5, 12.0)
 _SHINE: Final = 1.15
 _SHINE_LEAST: Final = 0.01  # of the sheet: sparkles smaller than that hide nothing
 
@@ -93,17 +93,22 @@ def _edge_blur(grey: FloatArray, inside: BoolArray) -> float:
     steep = np.hypot(gx, gy)
     flatter = np.hypot(cv2.Sobel(twice, -1, 1, 0, scale=1 / 8), cv2.Sobel(twice, -1, 0, 1, scale=1 / 8))
     crest = (steep >= cv2.dilate(steep, np.ones((3, 3), np.uint8))) & near & (steep > _STEEP_LEAST)
+    # Grain and relief make weak edges that tell nothing of the lens; film and paper make strong ones.
+    crest &= steep > 0.4 * np.percentile(steep[crest], 98) if crest.any() else False
     if crest.sum() < 60:
         return float("inf")
     loss = steep[crest] / np.maximum(flatter[crest], 1e-6)
     total = _MORE_BLUR_PX / np.sqrt(np.maximum(loss**2 - 1, 1e-3))
     own = np.sqrt(np.maximum(total**2 - _FIRST_BLUR_PX**2, 0.01))
     turn = (np.arctan2(gy[crest], gx[crest]) % np.pi) / np.pi * 4
+    sector = (np.round(turn) % 4).astype(int)
+    counts = np.bincount(sector, minlength=4)
+    # A film has edges all round: where those of one direction are missing, the hand shook across them.
+    if counts.min() < _SHAKEN * counts.max():
+        return float("inf")
     worst = 0.0
     for n in range(4):
-        here = own[np.round(turn) % 4 == n]
-        if len(here) >= 25:
-            worst = max(worst, float(np.percentile(here, 20)))
+        worst = max(worst, float(np.percentile(own[sector == n], 30)))
     return worst
 
 
@@ -148,19 +153,16 @@ def check_light(canvas: Canvas, light: Light, core: BoolArray, limits: SmearLimi
 
 
 def check_shadow(
-    light: Light, film: Film, where: BoolArray, px_per_mm: float, limits: SmearLimits
+    light: Light, film: BoolArray, where: BoolArray, px_per_mm: float, limits: SmearLimits
 ) -> list[Check]:
     """Dark patches on the paper that are neither film nor print: a shadow, a hand, a tool.
 
     Beside the film a faint one is enough, since it will not end at the film's edge.
     """
     smooth = cv2.blur(light.grey, (max(1, round(px_per_mm)),) * 2)
-    from_solid, from_film = (
-        cv2.distanceTransform((~part).astype(np.uint8), cv2.DIST_L2, 3) / px_per_mm
-        for part in (film.solid, film.mask)
-    )
-    free = where & (from_film > 2.5)
-    near = free & (from_solid > _NEAR_MM[0]) & (from_solid < _NEAR_MM[1])
+    away = cv2.distanceTransform((~film).astype(np.uint8), cv2.DIST_L2, 3) / px_per_mm
+    free = where & (away > _NEAR_MM[0])
+    near = free & (away < _NEAR_MM[1])
     says = "A shadow or an object lies on the sheet: clear it, and keep hand and phone out of the light."
     return [
         at_most("shadow", _share(smooth < _DARK_PAPER, free), limits.shadow_share_max, says),

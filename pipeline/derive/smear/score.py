@@ -120,7 +120,7 @@ def _checks(
         ),
         *judgeable.check_light(canvas, levelled, film.core, limits),
         judgeable.check_cut_off(canvas, film.mask),
-        *judgeable.check_shadow(levelled, film, where, seen.px_per_mm, limits),
+        *judgeable.check_shadow(levelled, film.mask, where, seen.px_per_mm, limits),
     ]
 
 
@@ -204,6 +204,11 @@ def conclude(seen: Seen, limits: SmearLimits, material: Material | None) -> Smea
         reasons = sent_back or [_RETAKE_FIRST]
     elif faults:
         verdict, reasons = "fail", faults
+    elif wings and _undecided(wings, limits):
+        verdict = "retake"
+        reasons = [
+            f"Relief or gloss hides the mix, variation {cov:.1%} or more: use softer light, press flatter."
+        ]
     else:
         verdict = "pass"
         reasons = [f"The mix is even: variation {cov:.1%}, at most {limits.cov_max:.0%} is well mixed."]
@@ -234,6 +239,12 @@ def conclude(seen: Seen, limits: SmearLimits, material: Material | None) -> Smea
         streaks=len(wings.streaks) if wings else 0,
         checks=tuple(seen.checks),
     )
+
+
+def _undecided(wings: Wings, limits: SmearLimits) -> bool:
+    """Whether a mix that seems even may be none, for all that relief and gloss could hide."""
+    cov, hidden = wings.mixing.cov, wings.mixing.cov_hidden
+    return cov > limits.cov_max / 2 and cov**2 + hidden**2 / 2 > limits.cov_max**2
 
 
 def _faults(wings: Wings, film: Film, limits: SmearLimits) -> list[str]:
