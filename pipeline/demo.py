@@ -100,7 +100,7 @@ def _play(home: Path, samples: Samples, console: Console) -> None:
                 process.wait()
 
 
-_PARTS: Final = ("early.csv.gz", "late.csv.gz", "records.ndjson", "photos.ndjson")
+_PARTS: Final = ("early.csv.gz", "late.csv.gz", "ambient.csv", "records.ndjson", "photos.ndjson")
 
 
 def _start(log: Path, *command: str) -> subprocess.Popen[bytes]:
