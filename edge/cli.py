@@ -88,6 +88,7 @@ def replay(
         pumps=[pump],
         clock=clock,
         reconnect_last_s=2.0,
+        resend_first_s=2.0,
     )
     events = merge(
         *(_events(file, site, pump, pack_s, photos) for file in files), key=lambda event: event.at_us

@@ -37,8 +37,8 @@ WINDOW_MESSAGES: Final = 400
 WINDOW_BYTES: Final = 16 * 1024 * 1024
 KEEPALIVE_S: Final = 15
 CONNECT_S: Final = 5.0
-# A landing gathers for a second and then commits, so a receipt sooner than this is luck.
-RESEND_FIRST_S: Final = 2.0
+# A landing gathers a trickle for two seconds and then commits, so sooner a receipt need not come.
+RESEND_FIRST_S: Final = 4.0
 RESEND_LAST_S: Final = 60.0
 # Of how many usual waits for a receipt it takes to believe that none will come.
 _PATIENCE: Final = 4.0

@@ -20,12 +20,15 @@ from pipeline.history import History
 from pipeline.judge.release import ReleaseSpan
 from pipeline.land.batch import PumpDay
 from pipeline.settings import load_settings
+from pipeline.tables import DERIVED
 
 log = logging.getLogger(__name__)
 
 # At most a fifth of a core goes into looking again at a day that is still growing.
 REST_SHARE: Final = 4.0
 REST_LEAST_S: Final = 2.0
+# Each advance replaces rows in a dozen tables; now and then what that leaves behind is put together.
+TIDY_EVERY: Final = 50
 
 Told = Callable[[str, str, ReleaseSpan], None]
 
@@ -62,6 +65,7 @@ class Beside:
     def _work(self) -> None:
         # A fresh interpreter: a forked one would inherit the broker's sockets and threads.
         with ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=end_with_parent) as worker:
+            rounds = 0
             while True:
                 with self._change:
                     self._change.wait_for(lambda: self._dirty or self._leaving)
@@ -78,9 +82,17 @@ class Beside:
                         continue
                     if span is not None:
                         self._told(site, pump, span)
+                rounds += 1
+                if rounds % TIDY_EVERY == 0:
+                    worker.submit(tidy_home, self._home).result()
                 rest = max(REST_LEAST_S, REST_SHARE * (time.monotonic() - began))
                 with self._change:
                     self._change.wait_for(lambda: self._leaving, timeout=rest)
+
+
+def tidy_home(home: Path) -> None:
+    """Rewrite what lies in too many files of the derived tables."""
+    History(home).compact(tuple(DERIVED))
 
 
 def end_with_parent() -> None:

@@ -31,7 +31,10 @@ Filters = list[tuple[str, str, Any]]
 
 # Small files are rewritten as one when a partition has more than this.
 FILES_MAX: Final = 24
-KEEP_REPLACED_H: Final = 7 * 24  # [h] files that a compaction replaced stay for readers that began before it
+KEEP_REPLACED_H: Final = 6  # [h] files that were replaced stay for readers that began before
+# Opening a table lists its log, at 16 ms a thousand entries, so what a checkpoint has taken up goes soon.
+LOG_KEPT: Final = "interval 10 minutes"
+LOG_ENTRIES_MAX: Final = 100
 _REPLACE_TRIES: Final = 5
 # Checkpoints are made in `compact`, where they are synced.
 _NO_CHECKPOINT: Final = PostCommitHookProperties(create_checkpoint=False, cleanup_expired_logs=False)
@@ -145,7 +148,10 @@ class History:
         self._sync_entry(name)
 
     def compact(self, names: Sequence[str] = tuple(LANDED), files_max: int = FILES_MAX) -> int:
-        """Rewrite partitions of landed tables that lie in too many files; how many were rewritten."""
+        """Rewrite partitions that lie in too many files, and shorten logs; how many were rewritten.
+
+        names : tables that no one else writes to meanwhile
+        """
         rewritten = 0
         for name in names:
             table = self._open(name)
@@ -162,7 +168,7 @@ class History:
                 self._commit(
                     name, self._write_files(name, rows.sort_by(order)), "overwrite", place or None, None
                 )
-            if crowded:
+            if crowded or self._log_is_long(name):
                 self._checkpoint(name)
             rewritten += len(crowded)
         return rewritten
@@ -208,7 +214,7 @@ class History:
             TABLES[name],
             mode="ignore",
             partition_by=PARTITIONS.get(name, []),
-            configuration={"delta.logRetentionDuration": "interval 3650 days"},
+            configuration={"delta.logRetentionDuration": LOG_KEPT},
         )
         self._tables[name] = table
         self._sync_entry(name)
@@ -293,13 +299,20 @@ class History:
             if count > files_max
         ]
 
+    def _log_is_long(self, name: str) -> bool:
+        log = self.root / name / "_delta_log"
+        begins = max((path.name for path in log.glob("*.checkpoint*.parquet")), default="")[:20]
+        return sum(path.name[:20] > begins for path in log.glob("*.json")) > LOG_ENTRIES_MAX
+
     def _checkpoint(self, name: str) -> None:
         table = self._tables[name]
         table.update_incremental()
-        table.vacuum(retention_hours=KEEP_REPLACED_H, dry_run=False)
+        table.vacuum(retention_hours=KEEP_REPLACED_H, enforce_retention_duration=False, dry_run=False)
+        table.update_incremental()
         table.create_checkpoint()
         log = self.root / name / "_delta_log"
         make_durable([*log.glob("*.checkpoint*.parquet"), log / "_last_checkpoint", log])
+        table.cleanup_metadata()  # only now, when the checkpoint that stands for them is on the disk
 
 
 def _parts(rows: pa.Table, split: Sequence[str]) -> Iterator[tuple[dict[str, str | None], pa.Table]]:

@@ -26,12 +26,13 @@ def mend_tail(table: Path) -> list[Path]:
         if _is_whole(entry):
             break
         torn.append(_set_aside(entry))
-    if any(not _is_checkpoint(path) for path in folder.glob("*.checkpoint*.parquet")):
-        # The log entries below are kept, so a table can always be opened without its checkpoints.
-        torn += [_set_aside(path) for path in folder.glob("*.checkpoint*.parquet")]
-        torn += [_set_aside(path) for path in folder.glob("_last_checkpoint")]
-    elif any(not _is_whole(path) for path in folder.glob("_last_checkpoint")):
-        torn.append(_set_aside(folder / "_last_checkpoint"))
+    # Entries go only when the checkpoint that stands for them is synced: where the newest one is torn, the one
+    # before or the entries themselves are there.
+    unreadable = [path for path in folder.glob("*.checkpoint*.parquet") if not _is_checkpoint(path)]
+    torn += [_set_aside(path) for path in unreadable]
+    torn += [
+        _set_aside(path) for path in folder.glob("_last_checkpoint") if unreadable or not _is_whole(path)
+    ]
     return torn
 
 

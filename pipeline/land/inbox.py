@@ -30,9 +30,10 @@ BATCH_BYTES: Final = 16 * 1024 * 1024
 HELD_BYTES_MAX: Final = 128 * 1024 * 1024
 # A trickle of gauge packs is gathered for longer, so that a day makes fewer files. Where somebody waits for a
 # verdict, a drain runs, or the broker waits for an acknowledgement (20 at most, by default), it is not.
-TRICKLE_S: Final = 1.0
+TRICKLE_S: Final = 2.0
 PROMPT_S: Final = 0.1
-DRAIN_MESSAGES: Final = 3  # of one stream in one batch: a live one sends one a second
+DRAIN_MESSAGES: Final = 3  # of one stream within a second: a live one sends one
+DRAIN_S: Final = 1.0
 FOREIGN_MESSAGES: Final = 15
 _KEEPALIVE_S: Final = 30
 _RECONNECT_LAST_S: Final = 15
@@ -147,15 +148,16 @@ class Inbox:
         handle = (self._connection, arrived.mid) if late else None
         payload = bytes(arrived.payload)
         message = Message(topic, payload, datetime.now(UTC), handle)
+        now = time.monotonic()
         with self._ready:
             if not self._waiting:
-                self._first_at = time.monotonic()
+                self._first_at = now
             self._waiting.append(message)
             self._bytes += len(payload)
             self._foreign += late
             sender = topic.rpartition("/")[0]
             self._by_sender[sender] += 1
-            drains = self._by_sender[sender] >= DRAIN_MESSAGES
+            drains = self._by_sender[sender] >= DRAIN_MESSAGES and now - self._first_at < DRAIN_S
             self._prompt |= drains or "/photo/" in topic or "/record/" in topic
             self._ready.notify()
         if arrived.qos == 1 and not late:

@@ -49,7 +49,7 @@ def test_killing_serve_twice_in_the_middle_loses_nothing_and_doubles_nothing(tmp
     gauges = write_gauge_file(tmp_path / "gauges.csv", seconds)
     home, port = tmp_path / "home", free_port()
     landing = serve(home, port)
-    edge = replay(gauges, port, tmp_path / "outbox.sqlite", speed=150)
+    edge = replay(gauges, port, tmp_path / "outbox.sqlite", speed=240)
     killed_at = []
     for pause in (0.13, 0.29):
         before = rows_landed(home)

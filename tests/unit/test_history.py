@@ -1,6 +1,7 @@
 """The history: appended once, replaced whole, read while it is written, whole again after a torn commit."""
 
 import threading
+import time
 from datetime import UTC, date, datetime, timedelta
 
 import pyarrow as pa
@@ -109,13 +110,24 @@ def test_a_reader_that_began_before_a_compaction_can_finish(history):
     assert sum(pa.parquet.read_table(file).num_rows for file in files) == 120
 
 
-def test_a_transaction_outlives_checkpoints_and_a_hundred_other_commits(history):
+def test_a_transaction_outlives_the_log_that_told_of_it(history, monkeypatch):
+    monkeypatch.setattr("pipeline.history.LOG_KEPT", "interval 1 second")
+    monkeypatch.setattr("pipeline.history.LOG_ENTRIES_MAX", 10)
     history.append("gauge_samples", samples(), {"long ago": 3})
-    for n in range(60):
+    reader = History(history.home)
+    assert reader.read("gauge_samples").num_rows == 10
+    for n in range(15):
         history.append("gauge_samples", samples(10 * (n + 1), count=1), {"now": n})
+    time.sleep(1.1)
     history.compact()
-    history.append("gauge_samples", samples(10_000, count=1), {"now": 61})
-    assert History(history.home).transaction("gauge_samples", "long ago") == 3
+    log = history.root / "gauge_samples/_delta_log"
+    assert len(list(log.glob("*.json"))) == 1
+    history.append("gauge_samples", samples(10_000, count=1), {"now": 15})
+    again = History(history.home)
+    assert again.transaction("gauge_samples", "long ago") == 3
+    assert again.transaction("gauge_samples", "now") == 15
+    # One that opened the table before the log was shortened reads on.
+    assert reader.read("gauge_samples").num_rows == again.read("gauge_samples").num_rows == 26
 
 
 def test_one_landing_holds_a_home(history):
