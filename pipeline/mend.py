@@ -26,7 +26,7 @@ def mend_tail(table: Path) -> list[Path]:
         if _is_whole(entry):
             break
         torn.append(_set_aside(entry))
-    # Entries go only when the checkpoint that stands for them is synced: where the newest one is torn, the one
+    # Entries go only when the checkpoint that stands for them is synced: if the newest is torn, the one
     # before or the entries themselves are there.
     unreadable = [path for path in folder.glob("*.checkpoint*.parquet") if not _is_checkpoint(path)]
     torn += [_set_aside(path) for path in unreadable]
