@@ -84,7 +84,10 @@ class Beside:
                         self._told(site, pump, span)
                 rounds += 1
                 if rounds % TIDY_EVERY == 0:
-                    worker.submit(tidy_home, self._home).result()
+                    try:
+                        worker.submit(tidy_home, self._home).result()
+                    except Exception:
+                        log.exception("could not tidy the derived tables")
                 rest = max(REST_LEAST_S, REST_SHARE * (time.monotonic() - began))
                 with self._change:
                     self._change.wait_for(lambda: self._leaving, timeout=rest)

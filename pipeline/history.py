@@ -35,6 +35,7 @@ KEEP_REPLACED_H: Final = 6  # [h] files that were replaced stay for readers that
 # Opening a table lists its log, at 16 ms a thousand entries, so what a checkpoint has taken up goes soon.
 LOG_KEPT: Final = "interval 10 minutes"
 LOG_ENTRIES_MAX: Final = 100
+_IN_ORDER_OF: Final = ("at", "start", "started", "landed_at", "day")
 _REPLACE_TRIES: Final = 5
 # Checkpoints are made in `compact`, where they are synced.
 _NO_CHECKPOINT: Final = PostCommitHookProperties(create_checkpoint=False, cleanup_expired_logs=False)
@@ -164,7 +165,7 @@ class History:
                     kind = TABLES[name].field(column).type
                     columns &= pc.field(column) == pa.scalar(value).cast(kind)
                 rows = self.read(name, where=columns)
-                order = "at" if "at" in rows.column_names else "landed_at"
+                order = next(name for name in _IN_ORDER_OF if name in rows.column_names)
                 self._commit(
                     name, self._write_files(name, rows.sort_by(order)), "overwrite", place or None, None
                 )

@@ -102,6 +102,27 @@ def test_compacting_keeps_rows_and_transactions_and_makes_a_checkpoint(history):
     assert (history.root / "gauge_samples/_delta_log/_last_checkpoint").exists()
 
 
+@pytest.mark.parametrize("name", TABLES)
+def test_every_table_can_be_compacted(history, name):
+    row = dict.fromkeys(TABLES[name].names) | {"site": "hall-9", "pump": "pump-a", "day": DAY}
+    rows = pa.Table.from_pylist([row], schema=TABLES[name])
+    for _ in range(3):
+        history.append(name, rows)
+    assert history.compact([name], files_max=2) == 1
+    assert history.read(name).num_rows == 3
+
+
+def test_a_derived_table_of_many_days_is_put_together_and_replaced_as_before(history):
+    for n in range(10):
+        day = DAY + timedelta(days=n)
+        history.replace("pump_states", spans(day, 3), "hall-9", "pump-a", day)
+    assert len(history.files("pump_states")) == 10
+    assert history.compact(["pump_states"], files_max=5) == 1
+    history.replace("pump_states", spans(DAY, 1), "hall-9", "pump-a", DAY)
+    assert history.read("pump_states").num_rows == 28
+    assert history.read("pump_states", days=(DAY, DAY)).num_rows == 1
+
+
 def test_a_reader_that_began_before_a_compaction_can_finish(history):
     for n in range(12):
         history.append("gauge_samples", samples(10 * n))
