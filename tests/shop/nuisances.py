@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Final, Literal
+from typing import Final, Literal, get_args
 
 import numpy as np
 
@@ -13,7 +13,7 @@ from tests.shop.mixer import Mixing
 from tests.shop.photo import PhotoSpec, framed_points
 
 LightName = Literal["room", "side_lamp", "two_lamps", "window", "uneven", "warm_lamp"]
-Spoiler = Literal["blurred", "shaken", "glare", "cut_off", "too_small", "shadow"]
+Spoiler = Literal["blurred", "shaken", "glare", "cut_off", "too_small", "shadow", "dark", "overexposed"]
 
 COV: Final[dict[Grade, tuple[float, float]]] = {
     "good": (0.008, 0.045),
@@ -43,6 +43,7 @@ class Draw:
     tilt_max_deg : [deg]; long_side : [px] of the picture
     kelvin : [K] range of the lamps; turned : share turned by quarters, in the hand or by EXIF
     smudges : finger marks of sealant beside the film, on average
+    ratio_spread : standard deviation of the delivered over the specified share of curing agent
     shared_relief : range of the ridges' share that both wings have in common, as when strings of sealant
         snap in their middle: then not only the mix is mirrored
     """
@@ -53,13 +54,9 @@ class Draw:
     materials: Mapping[str, float] = field(
         default_factory=lambda: {"black": 6.0, "dark_grey": 2.0, "mid_grey": 1.5}
     )
-    lights: Mapping[str, float] = field(
-        default_factory=lambda: _even("room", "side_lamp", "two_lamps", "window", "uneven", "warm_lamp")
-    )
+    lights: Mapping[str, float] = field(default_factory=lambda: _even(*get_args(LightName)))
     grounds: Mapping[str, float] = field(default_factory=lambda: _even("wood", "steel", "mat"))
-    spoilers: Mapping[str, float] = field(
-        default_factory=lambda: _even("blurred", "shaken", "glare", "cut_off", "too_small", "shadow")
-    )
+    spoilers: Mapping[str, float] = field(default_factory=lambda: _even(*get_args(Spoiler)))
     spoiled: float = 0.2
     sheet: float = 0.6
     tilt_max_deg: float = 28.0
@@ -67,6 +64,7 @@ class Draw:
     kelvin: tuple[float, float] = (2700.0, 7500.0)
     turned: float = 0.3
     smudges: float = 0.25
+    ratio_spread: float = 0.01
     shared_relief: tuple[float, float] = (0.0, 0.0)
 
 
@@ -111,6 +109,7 @@ def random_spec(rng: np.random.Generator, draw: Draw | None = None) -> PhotoSpec
         sheet=(f"{rng.integers(1, 9999):04d}", "hall-9", "pump-a") if sheet else None,
         fold=(float(rng.uniform(0.0, 0.06)), float(rng.uniform(0.0, 0.06))),
         buckle=float(rng.uniform(0.2, 1.0)),
+        ratio=float(rng.normal(1.0, draw.ratio_spread)),
         roughness=float(rng.uniform(0.12, 0.26)),
         ground=_pick(rng, draw.grounds),  # type: ignore[arg-type]
         light=light_of(rng, name, rng.uniform(*draw.kelvin)),  # type: ignore[arg-type]
@@ -174,6 +173,10 @@ def spoil(rng: np.random.Generator, spec: PhotoSpec, by: Spoiler) -> PhotoSpec:
     if by == "shaken":
         length = float(rng.uniform(2.6, 4.5) * scale)
         return replace(spec, camera=replace(camera, motion=(length, float(rng.uniform(0, np.pi)))))
+    if by == "dark":
+        return replace(spec, camera=replace(camera, exposure=float(rng.uniform(0.02, 0.08)), noise=1500.0))
+    if by == "overexposed":
+        return replace(spec, camera=replace(camera, exposure=float(rng.uniform(1.5, 3.0))))
     if by == "cut_off":
         reach = spec.film.length if rng.random() < 0.5 else spec.film.width * 2
         # Close to the film, and aimed past it.

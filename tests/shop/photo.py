@@ -20,6 +20,7 @@ GLARE_SHARE: Final = 0.12
 CUT_SHARE: Final = 0.04
 SHADOW_DEPTH: Final = 0.45
 COARSE_PX_PER_MM: Final = 2.2
+DARK_LEVEL, CLIPPED_LEVEL = 0.12, 1.2  # white paper's, over the sensor's full scale
 
 
 @dataclass(frozen=True)
@@ -31,6 +32,7 @@ class PhotoSpec:
     notes : what is written by hand into the sheet's fields: date, operator, base lot, agent lot
     smudges : finger marks of sealant beside the film
     fold : [rad] by which each half of the paper rises; buckle : [mm] of waves
+    ratio : curing agent delivered over what the material is specified with
     roughness : of the film's skin, GGX; lower is glossier
     framed : what the phone is aimed at
     orientation : EXIF orientation in which the pixels are stored; jpeg : quality
@@ -45,6 +47,7 @@ class PhotoSpec:
     smudges: int = 0
     fold: tuple[float, float] = (0.02, 0.03)
     buckle: float = 0.6
+    ratio: float = 1.0
     roughness: float = 0.24
     ground: Ground = "wood"
     light: Light = field(default_factory=lambda: Light((Lamp((-500.0, -700.0, 1400.0), 0.6, 4500.0, 0.12),)))
@@ -63,7 +66,7 @@ class Truth:
     mix : grade of `cov` (film.grade); cov at 0.25 mm, cov_full at 0.1 mm, over both wings by area
     mean_fraction : curing agent by volume; striation_mm : mean width of the streaks
     usable : False if any of `why_not` applies, by the limits above
-    blur_mm, glare_share, cut_share, shadow_share : what those limits were held against
+    blur_mm, glare_share, cut_share, shadow_share, paper_level : what those limits were held against
     fold_px : the fold's two ends, page_px : the page's corners from its top left, clockwise, in the picture
     """
 
@@ -78,6 +81,7 @@ class Truth:
     glare_share: float
     cut_share: float
     shadow_share: float
+    paper_level: float
     material: str
     sheet: bool
     page: Page

@@ -7,7 +7,7 @@ Run as `python -m tests.shop.photographs sample_images` to make that folder anew
 import io
 import json
 import sys
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import cv2
@@ -23,8 +23,10 @@ from tests.shop.noise import Field
 from tests.shop.nuisances import Draw, random_spec
 from tests.shop.photo import (
     BLUR_MM,
+    CLIPPED_LEVEL,
     COARSE_PX_PER_MM,
     CUT_SHARE,
+    DARK_LEVEL,
     GLARE_LEVEL,
     GLARE_SHARE,
     SHADOW_DEPTH,
@@ -33,7 +35,7 @@ from tests.shop.photo import (
     field_spots,
     framed_points,
 )
-from tests.shop.pigment import MATERIALS
+from tests.shop.pigment import MATERIALS, Material
 from tests.shop.sample_photos import samples
 from tests.shop.scene import PaperSpec, Sheet, lay_sheet, paper_height, table
 
@@ -51,7 +53,8 @@ def render(spec: PhotoSpec, seed: int) -> tuple[NDArray[np.uint8], Truth]:
     printed = None if spec.sheet is None else draw_sheet(spec.page, 25.4 * grid, *spec.sheet)
     notes = tuple((*spot, text) for spot, text in zip(field_spots(spec), spec.notes, strict=True) if text)
     paper = PaperSpec(size, spec.fold, spec.buckle, printed, notes, spec.smudges)
-    sheet = lay_sheet(streams[1], paper, film, MATERIALS[spec.material], grid, spec.film.offset)
+    material = _delivered(spec)
+    sheet = lay_sheet(streams[1], paper, film, material, grid, spec.film.offset)
     height, step = paper_height(streams[2], paper)
     x, y = page_points(pose, height, step, size)
     reflectance, slope, cover, rough, glossy = _surface(
@@ -62,6 +65,12 @@ def render(spec: PhotoSpec, seed: int) -> tuple[NDArray[np.uint8], Truth]:
     white = _white(lit.radiance, cover, (x, y), size)
     picture = expose(streams[4], lit.radiance, spec.camera, white)
     return picture, _truth(spec, film, pose, cover, lit.gloss / float(white[1]), lit.shadow, height)
+
+
+def _delivered(spec: PhotoSpec) -> Material:
+    """The material as the pump delivered it."""
+    specified = MATERIALS[spec.material]
+    return replace(specified, fraction=specified.fraction * spec.ratio)
 
 
 def _surface(
@@ -149,6 +158,8 @@ def _truth(
         *(["glare"] if glare > GLARE_SHARE else []),
         *(["cut_off"] if cut > CUT_SHARE else []),
         *(["too_small"] if scale < COARSE_PX_PER_MM else []),
+        *(["dark"] if spec.camera.exposure < DARK_LEVEL else []),
+        *(["overexposed"] if spec.camera.exposure > CLIPPED_LEVEL else []),
         *(["shadow"] if 0.05 < dark < 0.95 else []),
     ]
     width, length = PAGE_MM[spec.page]
@@ -161,7 +172,7 @@ def _truth(
         mix=grade(film.cov),
         cov=round(film.cov, 4),
         cov_full=round(film.cov_full, 4),
-        mean_fraction=round(MATERIALS[spec.material].fraction, 5),
+        mean_fraction=round(_delivered(spec).fraction, 5),
         striation_mm=film.striation_mm,
         usable=not why_not,
         why_not=tuple(why_not),
@@ -169,6 +180,7 @@ def _truth(
         glare_share=round(glare, 4),
         cut_share=round(cut, 4),
         shadow_share=round(dark, 4),
+        paper_level=round(spec.camera.exposure, 3),
         material=spec.material,
         sheet=spec.sheet is not None,
         page=spec.page,

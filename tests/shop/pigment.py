@@ -36,10 +36,10 @@ class Material:
 MATERIALS: Final[dict[str, Material]] = {
     # White base, agent full of carbon black: the mix is black, base left unmixed shows white.
     "black": Material((0.87, 0.86, 0.82), (118.0, 121.0, 124.0), 4.0, 1 / 11),
-    "dark_grey": Material((0.87, 0.86, 0.82), (38.0, 37.0, 36.0), 5.0, 1 / 11),
-    "mid_grey": Material((0.88, 0.87, 0.84), (11.0, 10.6, 10.0), 8.0, 1 / 11),
+    "dark_grey": Material((0.87, 0.86, 0.82), (38.0, 37.0, 36.0), 8.0, 1 / 11),
+    "mid_grey": Material((0.88, 0.87, 0.84), (11.0, 10.6, 10.0), 14.0, 1 / 11),
     # White base with a clear, yellowish agent: hardly anything to see, and that is so at the pump too.
-    "white": Material((0.93, 0.92, 0.90), (0.035, 0.055, 0.12), 12.0, 1 / 11),
+    "white": Material((0.93, 0.92, 0.90), (0.035, 0.055, 0.12), 18.0, 1 / 11),
 }
 
 

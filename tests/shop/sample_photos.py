@@ -18,7 +18,7 @@ from tests.shop.paperwork import BASE_LOT, CURING_LOT, NEW_PAIL_LOT
 from tests.shop.photo import PhotoSpec
 
 # Another number gives another photograph of the same kind; chosen by looking at them.
-TAKE: Final[dict[str, int]] = {"mid-grey-badly-streaked.jpg": 1}
+TAKE: Final[dict[str, int]] = {"mid-grey-badly-streaked.jpg": 1, "tilted-25.jpg": 1}
 
 Change = Callable[[np.random.Generator, PhotoSpec], PhotoSpec]
 

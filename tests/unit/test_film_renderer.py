@@ -1,7 +1,9 @@
 """Does the renderer keep to its physics? Colour against published values, the mix against closed forms."""
 
+import json
 from dataclasses import replace
 from datetime import datetime
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import cv2
@@ -11,6 +13,7 @@ from PIL import Image
 
 from pipeline.derive.smear.sheet import sheet_geometry
 from tests.shop.camera import Camera
+from tests.shop.day import SHOP
 from tests.shop.film import PX_PER_MM, Film, FilmSpec, Wing, cov_of, grade, press
 from tests.shop.light import lamp_colour
 from tests.shop.mixer import Mixing
@@ -26,6 +29,7 @@ from tests.shop.pigment import (
 )
 from tests.shop.sample_photos import samples
 
+SAMPLES = Path(__file__).parents[2] / "sample_images"
 SMALL = Camera(size=(480, 360))
 STREAKED = FilmSpec(Mixing(elements=5, slipped=0.08, cov=0.2))
 
@@ -169,7 +173,9 @@ def test_a_phone_stores_pixels_turned_and_says_so(tmp_path):
         assert not {0x010F, 0x0110} & set(exif)  # no maker, no model
 
 
-@pytest.mark.parametrize("by", ["blurred", "shaken", "cut_off", "too_small", "glare", "shadow"])
+@pytest.mark.parametrize(
+    "by", ["blurred", "shaken", "cut_off", "too_small", "glare", "shadow", "dark", "overexposed"]
+)
 def test_a_spoiled_photograph_is_not_usable(by):
     draw = Draw(
         spoiled=1.0, spoilers={by: 1}, lights={"room": 1}, long_side=(480,), sheet=0.0, tilt_max_deg=10
@@ -181,6 +187,17 @@ def test_a_spoiled_photograph_is_not_usable(by):
 
 def test_samples_follow_the_day():
     made = samples()
-    assert len(made) >= 23 and all(spec.taken_at for spec, _ in made.values())
-    assert made["b-0609.jpg"][0].sheet is not None and made["a-1216.jpg"][0].sheet is None
-    assert {spec.material for spec, _ in made.values()} == set(MATERIALS)
+    assert len(made) >= 23 and {spec.material for spec, _ in made.values()} == set(MATERIALS)
+    truths = json.loads((SAMPLES / "truth.json").read_text())
+    assert set(truths) == set(made) == {path.name for path in SAMPLES.glob("*.jpg")}
+    assert not any(truth["mix"] == "borderline" for truth in truths.values())
+    for smear in (smear for pump in SHOP.values() for smear in pump.smears):
+        truth, (spec, _) = truths[smear.file], made[smear.file]
+        assert (truth["mix"], truth["sheet"], truth["material"]) == (smear.mix, smear.sheet, "black")
+        assert truth["why_not"] == {"good": [], "blurred": ["blur"], "glare": ["glare"]}[smear.photo]
+        assert spec.taken_at.isoformat()[:16] == f"2026-10-14T{smear.at}"
+
+
+def test_samples_are_small_enough_to_carry():
+    sizes = [path.stat().st_size for path in SAMPLES.glob("*.jpg")]
+    assert max(sizes) <= 450_000 and sum(sizes) <= 10_000_000
