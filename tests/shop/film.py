@@ -1,8 +1,8 @@
 """What lies on the paper when the folded sheet is opened? Two wings of one film.
 
 Wing coordinates [mm]: x away from the fold, y along it. Both wings come from one pressed film that split
-through its thickness, so outline and mix are mirror images but for a little;
-what peeling did is each wing's own.
+through its thickness, so outline and mix are mirror images but for a little; what peeling did is each
+wing's own.
 """
 
 from dataclasses import dataclass
@@ -10,7 +10,6 @@ from typing import Final, Literal
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from tests.shop.mixer import Mixing, film_fraction
 from tests.shop.noise import Field, fractal, ramp, smooth
@@ -168,7 +167,7 @@ def _reach(rng: np.random.Generator, shape: tuple[int, int], spec: FilmSpec) -> 
 
 
 def _ridges(rng: np.random.Generator, shape: tuple[int, int], reach: Field) -> Field:
-    """Ridges that the sealant leaves when air fingers in between paper and paper: 0 in valleys, 1 on crests.
+    """Ridges that the sealant leaves when air fingers in between paper and paper: crests up to about 1.
 
     The peeling front runs along the fold and moves towards it, so ridges run towards the fold: fine at the
     rim, where the film is thin, joining to coarser ones inside.
@@ -226,8 +225,3 @@ def _striation(slipped: Field, thick: Field) -> float | None:
     outline = streak & ~cv2.erode(streak, np.ones((3, 3), np.uint8)) & inside
     area, length = int(streak.sum()), int(outline.sum())
     return None if length < 20 else round(2.0 * area / length / PX_PER_MM, 2)
-
-
-def mirrored(left: NDArray[np.float32], right: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Both wings' fields side by side as they lie on the opened sheet, the fold in the middle."""
-    return np.hstack([left[:, ::-1], right])

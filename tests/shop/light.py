@@ -3,7 +3,9 @@
 Irradiance is in units of what the page's middle gets; a white dull surface then sends back 1.
 """
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import sqrt
 from typing import Final
 
 import cv2
@@ -73,11 +75,11 @@ def lamp_colour(kelvin: float) -> NDArray[np.float32]:
 
 @dataclass(frozen=True)
 class Lit:
-    """Light that leaves the scene towards the lens: (H, W, 3), and the mirrored part of it, (H, W)."""
+    """Light that leaves the scene towards the lens: (H, W, 3); its mirrored part; share of lamps shadowed."""
 
     radiance: Pixels
     gloss: Field
-    shadow: Field = field(repr=False)
+    shadow: Field
 
 
 def shade(
@@ -134,7 +136,7 @@ def shade(
 def _fall(lamp: Lamp, square: Field | float) -> Field | float:
     """Light of a lamp by the square of its distance, 1 on the page's middle where it stands slanting."""
     middle = sum(a * a for a in lamp.at)
-    return middle / square * (np.sqrt(middle) / lamp.at[2])
+    return middle / square * (sqrt(middle) / lamp.at[2])
 
 
 def _balanced(light: Light, page: tuple[float, float]) -> tuple[tuple[Lamp, ...], float]:
@@ -188,5 +190,5 @@ def _unit(a: Field, b: Field, c: Field) -> tuple[Field, Field, Field]:
     return a / length, b / length, c / length
 
 
-def _dot(a, b) -> Field:  # type: ignore[no-untyped-def]
+def _dot(a: Sequence[Field], b: Sequence[Field | float]) -> Field:
     return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
