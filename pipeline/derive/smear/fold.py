@@ -130,8 +130,8 @@ def _search(shade: FloatArray, mask: BoolArray) -> tuple[float, float]:
         # The outline alone knows a fold from a film that is merely long; the picture settles a round one.
         return _overlap(small, matrix) + 0.15 * _likeness(flat, small, matrix)
 
-    tries = [(a, s) for a in np.deg2rad(np.arange(0, 180, 4.0)) for s in (-1.0, 0.0, 1.0)]
-    angle, shift = max(tries, key=lambda t: worth(*t))
+    # A figure's mirror lines run through its centre: the shift only takes up what perspective did to that.
+    angle, shift = max(((a, 0.0) for a in np.deg2rad(np.arange(0, 180, 4.0))), key=lambda t: worth(*t))
     for step in (2.0, 1.0, 0.5):
         near = [
             (angle + np.deg2rad(d), shift + s) for d in (-step, 0, step) for s in (-step / 2, 0, step / 2)
