@@ -107,7 +107,7 @@ def test_intensity_of_segregation(share, unmixed, at_five_percent):
 
 @pytest.mark.parametrize("angle", [0, 30, 90, 135])
 def test_scale_of_segregation_of_stripes_and_of_a_sine(angle):
-    """Closed form: stripes of width w give w/4, a sine of wavelength L gives L/2 pi; a striation is w or L/2."""
+    """Closed form: stripes of width w give w/4, a sine of wavelength L L/2 pi; a striation is w or L/2."""
     y, x = np.mgrid[:400, :480]
     across = x * np.cos(np.deg2rad(angle)) + y * np.sin(np.deg2rad(angle))
     film = np.hypot(x - 240, y - 200) < 190
