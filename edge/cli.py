@@ -90,9 +90,7 @@ def replay(
         reconnect_last_s=2.0,
         resend_first_s=2.0,
     )
-    events = merge(
-        *(_events(file, site, pump, pack_s, photos) for file in files), key=lambda event: event.at_us
-    )
+    events = _events(files, site, pump, pack_s, photos)
     box = Outbox(outbox, site, edge)
     first = next(events, None)
     if first is not None:
@@ -234,14 +232,18 @@ def _send(
     print(f"{put} messages receipted")
 
 
-def _events(file: Path, site: str, pump: str, pack_s: float, photos: Path | None) -> Iterator["Event"]:
+def _events(files: list[Path], site: str, pump: str, pack_s: float, photos: Path | None) -> Iterator["Event"]:
+    """What the files recorded, in order of time."""
     from edge.gaugefile import read_gauge_file
     from edge.sources.gauges import pack_events
     from edge.sources.stream import read_stream
 
-    if ".ndjson" in file.suffixes:
-        return read_stream(file, site, photos)
-    return pack_events(read_gauge_file(file), site, pump, pack_s)
+    streams = [file for file in files if ".ndjson" in file.suffixes]
+    gauges = [read_gauge_file(file) for file in files if file not in streams]
+    # Rows of one moment from two files travel in one pack, and so become one row of the history at once.
+    rows = merge(*gauges, key=lambda row: row.at_us)
+    sources = [read_stream(file, site, photos) for file in streams]
+    return merge(pack_events(rows, site, pump, pack_s), *sources, key=lambda event: event.at_us)
 
 
 def _again(first: "Event | None", rest: Iterator["Event"]) -> Iterator["Event"]:

@@ -202,8 +202,8 @@ class Courier:
     def _serve(self, client: mqtt.Client) -> datetime:
         """Send and take receipts while the connection lasts; the moment since which nothing came through."""
         heard_at = self._clock()
+        heard: list[bool] = []
         client.on_publish = lambda *_: heard.append(True)
-        heard: list[bool] = [True]
         while not self._stop.is_set() and self._may_connect.is_set():
             full = not self._send(client)
             if client.loop(0.5 if full else _IDLE_S) != mqtt.MQTT_ERR_SUCCESS:

@@ -215,8 +215,7 @@ class Batch:
         for site, pump, samples in (*joined, *self._samples):
             known = self._known.samples(site, pump, samples.at_us)
             if known.any():
-                self._already += int(known.sum())
-                self._fill_in(site, pump, samples.where(known))
+                self._already += int(known.sum()) - self._fill_in(site, pump, samples.where(known))
                 samples = samples.where(~known)
             if len(samples.at_us):
                 moments.append((site, pump, samples.at_us))
@@ -224,16 +223,20 @@ class Batch:
                 self._touched |= {(site, pump, day) for day in _days(samples)}
         return moments, pa.concat_tables(tables) if tables else None
 
-    def _fill_in(self, site: str, pump: str, samples: Samples) -> None:
-        """Readings that came by themselves join the row of their moment; harmless if done twice."""
+    def _fill_in(self, site: str, pump: str, samples: Samples) -> int:
+        """Let readings that came by themselves join the row of their moment; how many rows that was."""
+        # Carries no transaction, for done twice it is as if done once.
+        joined = 0
         days = samples.at_us // DAY_US
         for number in np.unique(days).tolist():
             day = day_of(number * DAY_US)
             there = self._history.read("gauge_samples", site=site, pump=pump, days=(day, day))
-            filled = fill_in(there, samples.where(days == number))
-            if filled is not None:
+            filled, count = fill_in(there, samples.where(days == number))
+            if count:
                 self._history.replace_day("gauge_samples", filled, site, pump, day)
                 self._touched.add((site, pump, day))
+                joined += count
+        return joined
 
 
 def _days(samples: Samples) -> list[date]:

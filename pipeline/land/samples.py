@@ -95,15 +95,15 @@ def to_table(samples: Samples, site: str, pump: str, landed_at: datetime) -> pa.
     return pa.table([columns.get(field.name, pa.nulls(count, field.type)) for field in SCHEMA], schema=SCHEMA)
 
 
-def fill_in(there: pa.Table, samples: Samples) -> pa.Table | None:
-    """A day's rows with the readings that they lack filled in from later messages; None if none is lacking.
+def fill_in(there: pa.Table, samples: Samples) -> tuple[pa.Table, int]:
+    """A day's rows, the readings that they lack filled in from later messages, and how many rows those are.
 
     there : rows of one pump's day; samples : rows of moments that are all in `there`
     A gauge may be published by itself, so the readings of one moment can come in several messages.
     """
     there = there.sort_by("at")
     row = np.searchsorted(there.column("at").cast(pa.int64()).to_numpy(), samples.at_us)
-    filled = False
+    filled = np.zeros(len(row), bool)
     for gauge, column in samples.values.items():
         name = GAUGE_COLUMN[gauge]
         known = there.column(name).to_numpy().copy()
@@ -112,5 +112,5 @@ def fill_in(there: pa.Table, samples: Samples) -> pa.Table | None:
             known[row[lacking]] = column[lacking]
             place = SCHEMA.get_field_index(name)
             there = there.set_column(place, SCHEMA.field(place), pa.array(known, from_pandas=True))
-            filled = True
-    return there if filled else None
+            filled |= lacking
+    return there, int(filled.sum())

@@ -15,6 +15,7 @@ from edge.cli import app
 from edge.outbox import Outbox
 from edge.wire import Address, Channel
 from pipeline.history import History
+from pipeline.land.broker import embedded_broker
 from pipeline.land.serve import serve_until
 from tests.running import START, gauge_rows, mosquitto, write_gauge_file
 
@@ -100,6 +101,19 @@ def test_a_day_of_gauges_records_and_photos_arrives_in_order_of_time(broker, tmp
     assert running.total.samples == 3000
     assert set().union(*told) == {("hall-9", "pump-a", START.date())}
     assert Outbox(outbox, "hall-9", "edge-a").depth().messages == 0
+
+
+def test_two_loggers_of_one_pump_make_one_row_a_moment(tmp_path):
+    gauges = write_gauge_file(tmp_path / "gauges.csv", 30)
+    ambient = tmp_path / "ambient.csv"
+    rows = [f"{(START + timedelta(seconds=10 * n)).isoformat()},{20 + n}" for n in range(3)]
+    ambient.write_text("\n".join(["ts,ambient_temp_degC", *rows]) + "\n")
+    home, outbox = tmp_path / "home", tmp_path / "outbox.sqlite"
+    with embedded_broker(port=0) as broker, landing(broker, home):
+        command("replay", gauges, ambient, *SITE, "--broker", broker, "--outbox", outbox, "--fast")
+    assert readings(home) == expected(30)
+    warm = History(home).read("gauge_samples", columns=["ambient_temp_degc"]).column(0).drop_null()
+    assert sorted(warm.to_pylist()) == [20, 21, 22]
 
 
 def test_sending_it_all_again_adds_nothing(broker, tmp_path):
