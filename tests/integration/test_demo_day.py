@@ -61,7 +61,7 @@ def test_every_gauge_row_record_and_photograph_of_the_samples_is_in_the_history(
     rows = records = photos = 0
     for path in samples.streams.glob("pump-*.csv.gz"):
         with gzip.open(path, "rt") as file:
-            rows += sum(1 for _ in csv.reader(file)) - 1
+            rows += sum(1 for _ in csv.reader(file)) - 1  # the ambient readings share these moments
     for path in samples.streams.glob("*_records.ndjson"):
         records += len(path.read_text().splitlines())
     for path in samples.streams.glob("*_photos.ndjson"):
