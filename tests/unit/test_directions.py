@@ -1,6 +1,8 @@
 """Who may know whom? The edge stays light, and the pipeline's rooms look one way."""
 
 import ast
+import importlib.metadata
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -80,3 +82,12 @@ def test_the_command_line_starts_without_the_heavy_libraries():
     script = "import sys, pipeline.cli; print(*{name.split('.')[0] for name in sys.modules})"
     run = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
     assert (HEAVY - {"pipeline"}).isdisjoint(run.stdout.split())
+
+
+def test_the_base_installation_asks_for_nothing_heavy():
+    base = {
+        re.split(r"[ <>=!~;\[]", line, maxsplit=1)[0].lower()
+        for line in importlib.metadata.requires("beadbook") or ()
+        if "extra ==" not in line
+    }
+    assert base == {"msgspec", "paho-mqtt", "rich", "typer", "tzdata"}
