@@ -1,5 +1,7 @@
 """How do we tell a person what went wrong? One sentence: what, where, what to do."""
 
+from typing import Any
+
 
 class BeadbookError(Exception):
     """Anything we tell a person in one sentence instead of a traceback."""
@@ -12,6 +14,10 @@ class BeadbookError(Exception):
         self.where = where
         self.do = do
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        # By itself an exception with keyword arguments does not survive the way to another process.
+        return _again, (type(self), self.what, self.where, self.do)
+
 
 class InputError(BeadbookError):
     """Input that can't be used: exit status 3."""
@@ -23,3 +29,7 @@ class CallError(BeadbookError):
     """A call that is wrong in itself: exit status 2."""
 
     exit_status = 2
+
+
+def _again(kind: type[BeadbookError], what: str, where: str, do: str) -> BeadbookError:
+    return kind(what, where=where, do=do)

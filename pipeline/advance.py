@@ -25,7 +25,7 @@ from pipeline.derive.gauges.results import GaugeAnalysis
 from pipeline.history import History
 from pipeline.judge import evidence as seen
 from pipeline.judge.coverage import unit_coverage
-from pipeline.judge.release import ReleaseSpan, release_spans
+from pipeline.judge.release import ReleaseSpan, release_spans, standing
 from pipeline.judge.smears import SmearScore
 from pipeline.photos import read_photo_file, score_photo
 from pipeline.settings import SiteSettings
@@ -233,7 +233,16 @@ def judge(history: History, settings: SiteSettings, site: str, pump: str) -> Rel
             site=site,
             pump=pump,
         )
-    return spans[-1] if spans else None
+    return standing(spans)
+
+
+def standings(history: History) -> list[tuple[str, str, ReleaseSpan]]:
+    """(site, pump, how it stands) of every pump, as it was judged last."""
+    spans: dict[tuple[str, str], list[ReleaseSpan]] = {}
+    for row in history.read("release_spans").sort_by("start").to_pylist():
+        place = row.pop("site"), row.pop("pump")
+        spans.setdefault(place, []).append(msgspec.convert(row, ReleaseSpan))
+    return [(*place, now) for place, judged in spans.items() if (now := standing(judged)) is not None]
 
 
 def _pump_history(history: History, site: str, pump: str) -> seen.PumpHistory:

@@ -7,7 +7,6 @@ from concurrent.futures.process import BrokenProcessPool
 from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
-from typing import NamedTuple
 
 import cv2
 
@@ -30,7 +29,7 @@ def score_files(
     work = partial(_score_file, limits=limits)
     if not workers:
         for file, target in zip(files, targets, strict=True):
-            yield file, _result(work(file, target))
+            yield file, work(file, target)
         return
     count = min(len(files), len(os.sched_getaffinity(0)))
     # Not forked: OpenCV's threads do not survive a fork.
@@ -38,7 +37,7 @@ def score_files(
         futures = [pool.submit(work, *job) for job in zip(files, targets, strict=True)]
         for file, future in zip(files, futures, strict=True):
             try:
-                yield file, _result(future.result())
+                yield file, future.result()
             except BrokenProcessPool:
                 yield (
                     file,
@@ -54,19 +53,7 @@ def _one_thread() -> None:
     cv2.setNumThreads(1)
 
 
-class _Refusal(NamedTuple):
-    """An InputError in parts: exceptions with keyword arguments can't pass between processes."""
-
-    what: str
-    where: str
-    do: str
-
-
-def _result(done: SmearScore | _Refusal) -> Result:
-    return InputError(done.what, where=done.where, do=done.do) if isinstance(done, _Refusal) else done
-
-
-def _score_file(file: Path, target: Path | None, *, limits: SmearLimits | None) -> SmearScore | _Refusal:
+def _score_file(file: Path, target: Path | None, *, limits: SmearLimits | None) -> Result:
     where = str(file)
     try:
         data = read_photo_file(file)
@@ -75,12 +62,14 @@ def _score_file(file: Path, target: Path | None, *, limits: SmearLimits | None) 
         result, picture = score_photo(data, limits, where=where)
         target.write_bytes(picture)
     except InputError as error:
-        return _Refusal(error.what, error.where, error.do)
+        return error
     except MemoryError:
-        return _Refusal("too large for this machine's memory", where, "export it smaller")
+        return InputError("too large for this machine's memory", where=where, do="export it smaller")
     except OSError as error:
-        return _Refusal(
-            f"its overlay cannot be written ({error.strerror})", str(target), "choose another folder"
+        return InputError(
+            f"its overlay cannot be written ({error.strerror})",
+            where=str(target),
+            do="choose another folder",
         )
     return result
 

@@ -10,8 +10,6 @@ from typer import Argument, Exit, Option
 from edge.cli import app, check_names, parse_moment
 
 if TYPE_CHECKING:
-    from datetime import date
-
     from pipeline.land.batch import Landed
 
 Home = Annotated[Path, Option(envvar="BEADBOOK_HOME", help="Folder of the pipeline.")]
@@ -46,14 +44,14 @@ def serve(
     from pipeline.settings import load_settings
 
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
+    home = home.expanduser()
+    load_settings(home)  # a site.toml that can't be read is said now, not when the first pump is judged
     with stop_signal() as stopped, ExitStack() as stack:
         url = (
             parse_broker_url(broker)
             if broker
             else stack.enter_context(embedded_broker(*parse_listen(listen)))
         )
-        home = home.expanduser()
-        load_settings(home)  # a site.toml that can't be read is said now, not when the first pump is judged
         andon = stack.enter_context(Andon(url))
 
         def told(site: str, pump: str, span: ReleaseSpan) -> None:
@@ -65,6 +63,7 @@ def serve(
             url,
             History(home),
             until_idle_s=until_idle,
+            expect=beside.expect,
             landed=beside.note,
             ready=lambda: print(f"receiving from {url} into {home}", flush=True),
         )
@@ -91,6 +90,7 @@ def import_files(
     from rich.progress import Progress
 
     from pipeline.advance import advance
+    from pipeline.behind import Behind
     from pipeline.history import History
     from pipeline.land.batch import Landed
     from pipeline.land.files import Labels, files_below, land_file
@@ -105,6 +105,7 @@ def import_files(
     files = files_below(paths)
     history = History(home)
     total = Landed({}, set())
+    behind = Behind(home)
     refusals = 0
     console = Console(stderr=True, highlight=False)
     logging.basicConfig(level=logging.ERROR)
@@ -112,6 +113,7 @@ def import_files(
     def moved(landed: Landed) -> None:
         nonlocal total
         total = total.and_then(landed)
+        behind.landed(landed.touched)
 
     def refused(reason: str) -> None:
         nonlocal refusals
@@ -123,25 +125,19 @@ def import_files(
         Progress(console=console, transient=True, disable=not sys.stderr.isatty()) as progress,
     ):
         task = progress.add_task("", total=len(files))
-        landing = Landing(history)
+        landing = Landing(history, expect=behind.expect)
         for file in files:
             progress.update(task, description=file.name)
             land_file(landing, file, labels, moved, refused)
             progress.advance(task)
         history.compact()
         progress.update(task, description="analysing")
-        for name, days in _by_pump(total).items():
-            advance(history, settings, site, name, days)
+        for (place, name), days in behind.take().items():
+            advance(history, settings, place, name, days)
+            behind.done(place, name)
     print(_summary(total))
     if refusals:
         raise Exit(3)
-
-
-def _by_pump(total: "Landed") -> "dict[str, set[date]]":
-    days: dict[str, set[date]] = {}
-    for _site, pump, day in total.touched:
-        days.setdefault(pump, set()).add(day)
-    return days
 
 
 def _summary(total: "Landed") -> str:

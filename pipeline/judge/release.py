@@ -4,7 +4,7 @@ Evidence is taken in order of time, whatever the order in which it arrived; what
 holds where both bear one time, so that a tie errs to hold. The rules stand in rules.py.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import Final
 
@@ -36,6 +36,15 @@ class _Hold(Struct, frozen=True):
 
 _RAISES: Final[dict[What, Rule]] = {rule.raised_by: rule for rule in RULES}
 _Standing = dict[tuple[str, str], _Hold]
+
+
+def standing(spans: Sequence[ReleaseSpan]) -> ReleaseSpan | None:
+    """How the pump stands at the end: the last span, from when its state began. spans : in order of time."""
+    if not spans:
+        return None
+    last = spans[-1]
+    began = next((span.end for span in reversed(spans) if span.state != last.state), spans[0].start)
+    return structs.replace(last, start=began)
 
 
 def release_spans(evidence: Iterable[Evidence], settings: SiteSettings, until: datetime) -> list[ReleaseSpan]:

@@ -6,7 +6,7 @@ file is stored once.
 
 import hashlib
 import logging
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import UTC, date, datetime
 from typing import Any, Final, NamedTuple
 
@@ -74,8 +74,12 @@ def whole_id(stream: str) -> str:
 class Batch:
     """What is to be committed together."""
 
-    def __init__(self, history: History, known: Known, landed_at: datetime) -> None:
+    def __init__(
+        self, history: History, known: Known, landed_at: datetime, expect: Callable[[set[PumpDay]], None]
+    ) -> None:
+        """expect : told, before a commit, for which pumps and UTC dates it brings something."""
         self._history = history
+        self._expect = expect
         self._known = known
         self._landed_at = landed_at
         self._packs: dict[tuple[str, str], list[tuple[GaugeColumns, Origin]]] = {}
@@ -136,6 +140,8 @@ class Batch:
         moments, gauge_rows = self._gauge_rows()
         if gauge_rows is not None:
             tables["gauge_samples"] = gauge_rows
+        if self._touched:
+            self._expect(self._touched)
         names: list[str] = [name for name in ORDER if name in tables]
         if streams and not names:
             names = ["gauge_samples"]  # nothing new in it, yet the receipt must outlive us
@@ -233,6 +239,7 @@ class Batch:
             there = self._history.read("gauge_samples", site=site, pump=pump, days=(day, day))
             filled, count = fill_in(there, samples.where(days == number))
             if count:
+                self._expect({(site, pump, day)})
                 self._history.replace_day("gauge_samples", filled, site, pump, day)
                 self._touched.add((site, pump, day))
                 joined += count

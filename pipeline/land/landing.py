@@ -14,7 +14,7 @@ from typing import Final
 from edge.errors import InputError
 from edge.wire import Address, OutboxNote, parse_topic
 from pipeline.history import History
-from pipeline.land.batch import ORDER, Batch, Landed, Message, whole_id
+from pipeline.land.batch import ORDER, Batch, Landed, Message, PumpDay, whole_id
 from pipeline.land.known import Known
 
 log = logging.getLogger(__name__)
@@ -36,8 +36,15 @@ class _Stream:
 class Landing:
     """Lands batches in one home. Hold `history.only_landing()` while it is used."""
 
-    def __init__(self, history: History, clock: Callable[[], datetime] = lambda: datetime.now(UTC)) -> None:
+    def __init__(
+        self,
+        history: History,
+        clock: Callable[[], datetime] = lambda: datetime.now(UTC),
+        expect: Callable[[set[PumpDay]], None] = lambda _touched: None,
+    ) -> None:
+        """expect : told, before a commit, for which pumps and UTC dates it brings something."""
         self._history = history
+        self._expect = expect
         self._clock = clock
         self._known = Known(history)
         self._streams: dict[str, _Stream] = {}
@@ -104,7 +111,7 @@ class Landing:
 
     def batch(self) -> Batch:
         """An empty batch, for what comes without a stream: a file's."""
-        return Batch(self._history, self._known, self._clock())
+        return Batch(self._history, self._known, self._clock(), self._expect)
 
     def _stream(self, stream: str) -> _Stream:
         state = self._streams.get(stream)

@@ -32,19 +32,20 @@ def serve_until(
     history: History,
     *,
     until_idle_s: float | None = None,
+    expect: Callable[[set[PumpDay]], None] = lambda _touched: None,
     landed: Callable[[set[PumpDay]], None] = lambda _touched: None,
     ready: Callable[[], None] = lambda: None,
 ) -> Landed:
     """Land all that edges send until `stopped`; what was moved in all.
 
     until_idle_s : stop as well when nothing has arrived for so long [s]
-    landed : called after each commit with the pumps and UTC dates that have new rows
+    expect, landed : called before and after each commit with the pumps and UTC dates it brings something for
     ready : called once, when messages are being received
     Raises InputError if another landing holds the home.
     """
     total = Landed({}, set())
     with history.only_landing(), Inbox(broker, _client_id(history)) as inbox:
-        landing = Landing(history)
+        landing = Landing(history, expect=expect)
         quiet_since = time.monotonic()
         batches = 0
         told = False

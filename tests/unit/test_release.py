@@ -41,7 +41,7 @@ from pipeline.judge.evidence import (
     What,
     gather,
 )
-from pipeline.judge.release import release_spans, state_at
+from pipeline.judge.release import ReleaseSpan, release_spans, standing, state_at
 from pipeline.judge.rules import NEEDS_WORDS, RULES
 from pipeline.judge.smears import SmearScore
 from pipeline.settings import Limits, SiteSettings
@@ -632,3 +632,16 @@ def test_a_quiet_week_after_a_release_is_on_hold():
     assert later[: len(spans) - 1] == spans[:-1]
     assert later[-1].state == ReleaseState.HOLD
     assert "start_of_day" in later[-1].rules
+
+
+def test_a_pump_stands_as_it_does_since_its_state_began():
+    hold, release = ReleaseState.HOLD, ReleaseState.RELEASE
+    spans = [
+        ReleaseSpan(start=t("06:00"), end=t("07:00"), state=release),
+        ReleaseSpan(start=t("07:00"), end=t("08:00"), state=hold, reasons=("first",)),
+        ReleaseSpan(start=t("08:00"), end=None, state=hold, reasons=("first", "second")),
+    ]
+    assert standing([]) is None
+    assert standing(spans[:1]).start == t("06:00")
+    now = standing(spans)
+    assert (now.start, now.state, now.reasons) == (t("07:00"), hold, ("first", "second"))

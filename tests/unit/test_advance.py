@@ -1,0 +1,147 @@
+"""What landed -> derive -> judge -> history: the same however often, and whatever comes first."""
+
+import hashlib
+from datetime import UTC, date, datetime, timedelta
+
+import cv2
+import numpy as np
+import pytest
+
+from edge.ids import uuid7
+from edge.records import SnapTime, encode_record
+from edge.senml import pack_rows
+from edge.wire import Address, Channel, PhotoHead, frame_photo
+from edge.words import Gauge, ReleaseState
+from pipeline.advance import advance, landed_days, standings
+from pipeline.history import History
+from pipeline.land.batch import Message
+from pipeline.land.landing import Landing
+from pipeline.settings import SiteSettings
+from pipeline.tables import DERIVED
+
+SITE, PUMP = "hall-9", "pump-a"
+START = datetime(2026, 10, 14, 11, tzinfo=UTC)
+DAY = START.date()
+SETTINGS = SiteSettings(name=SITE)
+
+
+@pytest.fixture
+def history(tmp_path):
+    return History(tmp_path)
+
+
+def land(history, channel, payload):
+    stream = hashlib.sha256(payload).hexdigest()[:32]
+    topic = Address(SITE, "edge-a", channel, stream, 1).topic()
+    return Landing(history, clock=lambda: START).land([Message(topic, payload, START)])
+
+
+def land_gauges(history, minutes=10, hz=2):
+    """A pump under pressure that does not move: states, and no stroke."""
+    first = round(START.timestamp() * 1e6)
+    rows = [
+        (
+            first + n * 1_000_000 // hz,
+            dict.fromkeys((Gauge.BASE, Gauge.CATALYST_1, Gauge.CATALYST_2), 1.4e7 + n % 7),
+        )
+        for n in range(minutes * 60 * hz)
+    ]
+    return land(history, Channel.GAUGES, pack_rows(SITE, PUMP, rows))
+
+
+def land_photo(history, data):
+    head = PhotoHead(sha256=hashlib.sha256(data).hexdigest(), pump=PUMP, taken_at=START, by="R. Okafor")
+    return land(history, Channel.PHOTO, frame_photo(head, data))
+
+
+def black_photo():
+    return bytes(cv2.imencode(".jpg", np.zeros((600, 800, 3), np.uint8))[1])
+
+
+def derived(history):
+    """Every derived row, in an order of its own."""
+    return {name: sorted(map(repr, history.read(name).to_pylist())) for name in DERIVED}
+
+
+def test_nothing_landed_is_nothing_known(history):
+    assert advance(history, SETTINGS, SITE, PUMP, [DAY]) is None
+    assert standings(history) == []
+
+
+def test_gauges_alone_hold_until_a_smear_test_passes(history):
+    land_gauges(history)
+    span = advance(history, SETTINGS, SITE, PUMP, [DAY])
+    assert span.state == ReleaseState.HOLD
+    assert any("smear" in reason for reason in span.reasons)
+    assert history.read("pump_states").num_rows > 0
+    assert standings(history) == [(SITE, PUMP, span)]
+
+
+def test_advancing_again_changes_nothing(history):
+    land_gauges(history)
+    land_photo(history, black_photo())
+    advance(history, SETTINGS, SITE, PUMP, [DAY])
+    once = derived(history)
+    advance(history, SETTINGS, SITE, PUMP, [DAY])
+    assert derived(history) == once
+    advance(history, SETTINGS, SITE, PUMP, [DAY], again=True)
+    assert derived(history) == once
+
+
+def test_another_pump_is_left_alone(history):
+    land_gauges(history)
+    advance(history, SETTINGS, SITE, PUMP, [DAY])
+    before = derived(history)
+    advance(history, SETTINGS, SITE, "pump-b", [DAY])
+    assert derived(history) == before
+
+
+def test_a_photograph_is_scored_once_and_again_only_when_asked(history):
+    land_photo(history, black_photo())
+    advance(history, SETTINGS, SITE, PUMP, [])
+    (row,) = history.read("smear_scores").to_pylist()
+    assert row["verdict"] == "retake" and row["reasons"]
+    overlay = history.home / "overlays" / f"{row['sha256']}.jpg"
+    overlay.unlink()
+    advance(history, SETTINGS, SITE, PUMP, [])
+    assert not overlay.exists()
+    advance(history, SETTINGS, SITE, PUMP, [], again=True)
+    assert overlay.exists()
+
+
+def test_a_photograph_that_can_not_be_read_is_a_retake(history):
+    land_photo(history, b"\xff\xd8\xff no picture")
+    advance(history, SETTINGS, SITE, PUMP, [])
+    (row,) = history.read("smear_scores").to_pylist()
+    assert row["verdict"] == "retake"
+    assert row["score"] is None
+
+
+def test_a_photograph_without_gauges_never_releases(history):
+    land_photo(history, black_photo())
+    assert advance(history, SETTINGS, SITE, PUMP, []).state == ReleaseState.HOLD
+
+
+def test_a_snap_time_out_of_limits_holds(history):
+    record = SnapTime(id=uuid7(), site=SITE, pump=PUMP, at=START, by="R. Okafor", minutes=200)
+    land(history, Channel.RECORD, encode_record(record))
+    span = advance(history, SETTINGS, SITE, PUMP, [])
+    assert span.state == ReleaseState.HOLD
+    assert any("200" in reason for reason in span.reasons)
+
+
+def test_a_span_stands_in_the_production_day_in_which_it_starts(history):
+    settings = SiteSettings(name=SITE, day_starts="11:05")
+    land_gauges(history)
+    advance(history, settings, SITE, PUMP, [DAY])
+    rows = history.read("pump_states").to_pylist()
+    for row in rows:
+        assert row["day"] == settings.production_day(row["start"])
+    known = sum((row["end"] - row["start"] for row in rows), timedelta())
+    assert known <= timedelta(minutes=10), "no span is told in two days"
+
+
+def test_the_days_that_landed_are_known_by_pump(history):
+    land_gauges(history)
+    land_photo(history, black_photo())
+    assert landed_days(history) == {(SITE, PUMP): {date(2026, 10, 14)}}
