@@ -172,6 +172,52 @@ def test_a_fault_of_one_gauge_is_named_and_no_imbalance(fault, gauge):
         assert as_json(found)["strokes"][part] == len(truth["reversals"][part])
 
 
+def test_two_directions_of_a_worn_pump_are_no_jumps():
+    recording, truth = play(SHIFT, Plain())
+    seconds = (recording.at_us - START_US) / 1e6
+    flows = np.zeros(len(seconds), dtype=bool)
+    for start, end, name in truth["states"]:
+        flows[(seconds >= start + 0.5) & (seconds < end)] = name in ("dispensing", "purging")
+    down = np.searchsorted(truth["reversals"]["base"], seconds) % 2 == 1
+    base = np.where(flows & down, 0.93, 1.0) * recording.gauges[BASE]
+    found = analyse(Recording(recording.at_us, {**recording.gauges, BASE: base}), SETTINGS)
+    assert found.sensor_faults == []
+
+
+def test_base_reversals_that_the_catalyst_gauges_feel_are_not_the_catalysts():
+    recording, truth = play(SHIFT, Plain(base_stroke_s=2.1, catalyst_stroke_s=6.7))
+    seconds = (recording.at_us - START_US) / 1e6
+    echo = np.zeros(len(seconds))
+    for at_s in truth["reversals"]["base"]:
+        near = np.abs(seconds - at_s) < 1
+        echo[near] += np.exp(-(((seconds[near] - at_s) / 0.1) ** 2))
+    felt = {gauge: recording.gauges[gauge] * (1 - 0.11 * echo) for gauge in (ONE, TWO)}
+    found = as_json(analyse(Recording(recording.at_us, {**recording.gauges, **felt}), SETTINGS))
+    assert found["strokes"]["base"] == len(truth["reversals"]["base"])
+    assert found["strokes"]["catalyst"] == pytest.approx(len(truth["reversals"]["catalyst"]), rel=0.03)
+
+
+def test_an_imbalance_that_a_break_interrupts_is_one_event():
+    script = [("stalled", 60), *work(600, 1), ("stalled", 1500), *work(600, 2)]
+    recording, _ = play(script, Plain(apart=[(0.0, 0.0), (200.0, 0.0), (400.0, 400.0), (9e9, 400.0)]))
+    (event,) = analyse(recording, SETTINGS).balance_events
+    assert event.end_us - event.start_us > 2000e6
+
+
+@pytest.mark.parametrize("share", [0.78, 0.95], ids=["below running", "above running"])
+@pytest.mark.parametrize("gauge", [BASE, ONE], ids=str)
+def test_a_ceiling_for_a_while_is_a_saturation(gauge, share):
+    def change(psi, seconds):
+        during = (seconds > 300) & (seconds < 450)
+        top = share * (2600 if gauge == BASE else 2300)
+        psi[gauge][during] = np.minimum(psi[gauge][during], top)
+
+    found, _ = spoiled(change)
+    assert [(f.type, f.gauge) for f in found.sensor_faults] == [(Fault.SATURATION, gauge)]
+    assert found.balance_events == []
+    assert at(found.sensor_faults[0].start_us) == pytest.approx(300, abs=20)
+
+
 def test_a_wire_break_upwards_is_told_by_the_span():
     recording, _ = play(SHIFT[:5], Plain())
     recording.gauges[ONE][1000:1200] = 5312.5 * PA_PER_PSI  # 21 mA of 0..5000 psi

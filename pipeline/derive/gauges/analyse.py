@@ -5,6 +5,7 @@ from typing import Final, TypeVar
 
 import msgspec
 import numpy as np
+from scipy import ndimage
 
 from edge.words import PRESSURE_GAUGES, Fault, Gauge
 from pipeline.derive.gauges import balance, changeover, condition, idle, states, strokes, volume
@@ -36,6 +37,10 @@ PARTS: Final[dict[Part, tuple[Gauge, ...]]] = {
 }
 # 100 kbar: what no gauge reads is no number.
 READABLE_PA: Final = 1e10
+# A saturated gauge's level is not known so long before and after.
+CLIPPED_S: Final = 1.0
+# Air is in the line so long before and after what shows of a changeover.
+AIR_S: Final = 60.0
 FLUID: Final = tuple(gauge for gauges in PARTS.values() for gauge in gauges)
 
 
@@ -74,15 +79,20 @@ def analyse(recording: Recording, settings: GaugeSettings) -> GaugeAnalysis:
     ordered = {gauge: values[timeline.order] for gauge, values in gauges.items()}
     checked = check_gauges(timeline.run_us, ordered, settings)
     read = make_frames(timeline, _good(ordered, checked))
-    jumps = find_jumps(read)
+    clipped = _clipped(read, checked)
+    # Where a gauge begins or ceases to be saturated it steps, and its zero stays.
+    seen_jumps = [
+        jump for jump in find_jumps(read) if jump.gauge not in clipped or not clipped[jump.gauge][jump.first]
+    ]
+    jumps = [jump for jump in seen_jumps if not jump.at_turn]
     frames = mended(read, jumps)
     end_us = int(timeline.run_us[-1])
 
     moves = _moves(frames)
     codes = _states(frames, moves, settings)
-    kept = [jump for jump in jumps if shown_standing(read, jump, codes == states.STALLED)]
-    if len(kept) < len(jumps):
-        # What comes with flow only is an imbalance: look again with it left in.
+    kept = [jump for jump in seen_jumps if shown_standing(read, jump, codes == states.STALLED)]
+    if kept != jumps:
+        # What comes with flow only is an imbalance or the pump's: look again with it left in.
         jumps, frames = kept, mended(read, kept)
         moves = _moves(frames)
         codes = _states(frames, moves, settings)
@@ -90,15 +100,19 @@ def analyse(recording: Recording, settings: GaugeSettings) -> GaugeAnalysis:
     codes = _without_bleeding(codes, moves, seen)
     spans = states.state_spans(frames, codes, _gaps(timeline, settings), end_us)
     offsets = _offsets(frames, jumps, codes)
-    levels = _levels(read, offsets)
+    levels = _levels(read, offsets, clipped)
     made = {part: _strokes(frames, part, moves[part], levels, codes, end_us) for part in moves}
 
     off = [_offset_fault(frames, offset, end_us) for offset in offsets]
     own = [fault for checks in checked.values() for fault in checks.faults]
     # A gauge whose zero has sunk reads impossibly low once the pressure is off: that is no second fault.
     faults = [f for f in own if f.type != Fault.WIRE_BREAK or not any(_covers(o, f) for o in off)] + off
-    # A pump that draws air hammers its own gauge.
-    air = [(PARTS[part], *_times(frames, one.first, one.last, end_us)) for part, one in seen]
+    # A pump that draws air hammers its own gauge, before it runs ragged and until all air is out.
+    rest = frames.count(AIR_S)
+    air = [
+        (PARTS[part], *_times(frames, max(0, one.first - rest), one.last + rest, end_us))
+        for part, one in seen
+    ]
     faults = [
         f
         for f in faults
@@ -128,9 +142,34 @@ def analyse(recording: Recording, settings: GaugeSettings) -> GaugeAnalysis:
 
 
 def _good(gauges: dict[Gauge, FloatArray], checked: dict[Gauge, Checked]) -> dict[Gauge, FloatArray]:
-    """What did not fail its checks, NaN elsewhere."""
-    fit = {g: (checks.flags == Flag.GOOD) | (checks.flags == Flag.SUSPECT) for g, checks in checked.items()}
-    return {gauge: np.where(fit[gauge], values, np.nan) for gauge, values in gauges.items()}
+    """What did not fail its checks, NaN elsewhere.
+
+    A suspect reading is a bound, and better than none; the other gauge of the same line is better than both.
+    """
+    fit = {gauge: checks.flags == Flag.GOOD for gauge, checks in checked.items()}
+    good = {}
+    for gauge, values in gauges.items():
+        usable = fit[gauge]
+        suspect = checked[gauge].flags == Flag.SUSPECT
+        if suspect.any():
+            others = [fit[o] for line in PARTS.values() if gauge in line for o in line if o in fit]
+            usable = usable | suspect & ~np.logical_or.reduce(others or [usable])
+        good[gauge] = np.where(usable, values, np.nan)
+    return good
+
+
+def _clipped(frames: Frames, checked: dict[Gauge, Checked]) -> dict[Gauge, BoolArray]:
+    """(F,) where a gauge is saturated or about to be, of those that are at times.
+
+    In a dip it comes under its ceiling, and its level is still not known.
+    """
+    suspect = {gauge: checks.flags == Flag.SUSPECT for gauge, checks in checked.items()}
+    reach = 2 * frames.count(CLIPPED_S) + 1
+    return {
+        gauge: ndimage.maximum_filter1d(np.logical_or.reduceat(at, frames.first), reach)
+        for gauge, at in suspect.items()
+        if at.any()
+    }
 
 
 def _moves(frames: Frames) -> dict[Part, Moves]:
@@ -141,10 +180,14 @@ def _moves(frames: Frames) -> dict[Part, Moves]:
     }
     depths = {part: relative_depth(own) for part, own in signals.items() if own}
     raw = {part: find_dips(depth, frames.count(APART_S)) for part, depth in depths.items()}
+    falls = {part: depths[part] * np.nan_to_num(signals[part][0].level) for part in depths}
     moves: dict[Part, Moves] = {}
     for part, depth in depths.items():
-        theirs = [raw[other] for other in raw if other != part]
-        dips = strokes.without_crosstalk(frames, depth, raw[part], theirs[0]) if theirs else raw[part]
+        dips = raw[part]
+        for other in raw:
+            if other != part:
+                weaker = falls[other] - falls[part]
+                dips = strokes.without_crosstalk(frames, depth, dips, raw[other], weaker)
         flow = find_flow(frames, signals[part], dips)
         seen = strokes.find_reversals(frames, depth, dips, flow)
         trace = relative_depth(signals[part], TRACE_MIN, TRACE_NOISE_TIMES)
@@ -245,9 +288,13 @@ def _offsets(frames: Frames, jumps: list[Jump], codes: states.Codes) -> list[Off
     return offsets
 
 
-def _levels(frames: Frames, offsets: list[Offset]) -> dict[Gauge, FloatArray]:
-    """Level of each gauge, NaN where its zero is off."""
+def _levels(
+    frames: Frames, offsets: list[Offset], clipped: dict[Gauge, BoolArray]
+) -> dict[Gauge, FloatArray]:
+    """Level of each gauge, NaN where its zero is off and where it is saturated: a bound is no pressure."""
     levels = {gauge: signal.level.copy() for gauge, signal in frames.signals.items()}
+    for gauge in clipped.keys() & levels.keys():
+        levels[gauge][clipped[gauge]] = np.nan
     for offset in offsets:
         levels[offset.gauge][offset.first : offset.last] = np.nan
     return levels

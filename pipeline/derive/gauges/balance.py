@@ -1,10 +1,10 @@
 """Did the two catalyst gauges run apart while dispensing? Judged on stroke means.
 
-A mean over a stroke does not see a reversal's dip, and a stalled pump has no stroke. What is over within a
-few seconds is a transient, not an imbalance, though it may carry a whole stroke's mean over the limit.
+A mean over a stroke does not see a reversal's dip, and a stalled pump has no stroke: an imbalance that is there
+again after a stop, from the first stroke on, is the same one. What is over within a few seconds is a transient,
+not an imbalance, though it may carry a whole stroke's mean over the limit.
 """
 
-from collections.abc import Iterator
 from typing import Final
 
 import numpy as np
@@ -37,7 +37,7 @@ def find_balance_events(strokes: list[Stroke], settings: GaugeSettings) -> list[
         over = apart > caution
         lasting = over & (sign * sustained > NEARLY * caution)
         spans: list[tuple[int, int]] = []
-        for first, last in _unparted(known, runs_of(over).tolist(), settings):
+        for first, last in runs_of(over).tolist():
             near = spans and apart[spans[-1][1] : first].min(initial=np.inf) > NEARLY * caution
             if spans and _same_event(known, spans[-1][1], first, bool(near), settings):
                 spans[-1] = (spans[-1][0], last)
@@ -59,20 +59,6 @@ def find_balance_events(strokes: list[Stroke], settings: GaugeSettings) -> list[
     return sorted(events, key=lambda event: event.start_us)
 
 
-def _unparted(
-    strokes: list[Stroke], runs: list[list[int]], settings: GaugeSettings
-) -> Iterator[tuple[int, int]]:
-    """Runs of strokes, parted at stops that count as idle, and where as long is not known."""
-    limit_us = settings.idle_min * 60e6
-    for first, last in runs:
-        since = first
-        for place in range(first + 1, last):
-            if strokes[place].start_us - strokes[place - 1].end_us > limit_us:
-                yield since, place
-                since = place
-        yield since, last
-
-
 def _same_event(strokes: list[Stroke], end: int, first: int, near: bool, settings: GaugeSettings) -> bool:
     """Whether strokes from `first` go on with the event that ended before `end`.
 
@@ -80,4 +66,5 @@ def _same_event(strokes: list[Stroke], end: int, first: int, near: bool, setting
     """
     rest = sum(stroke.flowing_s for stroke in strokes[end:first])
     stood_us = strokes[first].start_us - strokes[end - 1].end_us
-    return (near or rest <= REST_S or first - end <= REST_STROKES) and stood_us <= settings.idle_min * 60e6
+    brief = (rest <= REST_S or first - end <= REST_STROKES) and stood_us <= settings.idle_min * 60e6
+    return near or brief

@@ -12,8 +12,9 @@ from scipy import ndimage
 from pipeline.derive.gauges.frames import Signal
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
 
-# Reversals dip 5 to 25 % of the running pressure; sampled at 10 Hz a short one shows less of its depth.
-DEPTH_MIN: Final = 0.03
+# Reversals dip 5 to 25 % of the running pressure at full flow, and less at less; sampled at 10 Hz a short one
+# shows less of its depth.
+DEPTH_MIN: Final = 0.018
 DEPTH_MAX: Final = 0.45
 # A dip stands out of the noise by this many standard deviations of a frame.
 NOISE_TIMES: Final = 7.0

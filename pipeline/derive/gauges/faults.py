@@ -4,6 +4,7 @@ Limits come from the recording itself: its noise and its usual pressure. Faults 
 other gauges over a longer time are offsets.py's.
 """
 
+import itertools
 from dataclasses import dataclass
 from typing import Final
 
@@ -34,6 +35,8 @@ STUCK_S: Final = 3.0
 STUCK_SAMPLES: Final = 15
 STUCK_NOISE_SHARE: Final = 0.02
 SATURATED_S: Final = 0.3
+# A stay at a ceiling that was come back to: so many samples at exactly the same value are no chance.
+RETURN_SAMPLES: Final = 4
 # Share of unchanged neighbours from which a gauge is held to be flat by nature: too coarse to show its noise.
 FLAT_BY_NATURE: Final = 0.2
 # While a gauge of the same flow moves by this share of its pressure, a live gauge moves too.
@@ -101,7 +104,8 @@ def check_gauges(
         same_flow = [(gauges[other], usual[other]) for other in _same_flow(gauge) if other in gauges]
         broken = _wire_break(run_us, values, usual[gauge], settings)
         saturated = _saturation(run_us, values, usual[gauge], settings) & ~broken
-        stuck, dead = _stuck(run_us, values, usual[gauge], same_flow, saturated)
+        stuck, dead, clipped = _still(run_us, values, usual[gauge], same_flow, saturated)
+        saturated |= clipped & ~broken
         faults[gauge] = {
             Fault.MISSING: np.isnan(values),
             Fault.WIRE_BREAK: broken | dead,
@@ -178,31 +182,58 @@ def _saturation(run_us: IntArray, values: FloatArray, usual: Usual, settings: Ga
     return _lasting(run_us, top, SATURATED_S, SPIKE_SAMPLES)
 
 
-def _stuck(
+def _still(
     run_us: IntArray,
     values: FloatArray,
     usual: Usual,
     same_flow: list[tuple[FloatArray, Usual]],
     saturated: BoolArray,
-) -> tuple[BoolArray, BoolArray]:
-    """Unchanged for too long: at some pressure (stuck), and at none while the others have it (dead)."""
-    stuck = np.zeros(len(values), dtype=bool)
-    dead = np.zeros(len(values), dtype=bool)
+) -> tuple[BoolArray, BoolArray, BoolArray]:
+    """Unchanged for too long: at some pressure (stuck), at none while the others have it (dead), at a ceiling."""
+    stuck, dead, clipped = (np.zeros(len(values), dtype=bool) for _ in range(3))
     tolerance = max(STUCK_NOISE_SHARE * usual.noise, 1e-9 * usual.plateau, 1e-6)
     with np.errstate(invalid="ignore"):
-        still = np.abs(np.diff(values)) < tolerance
-    for first, last in runs_of(still):
-        if run_us[last] - run_us[first] < STUCK_S * 1e6 or last - first < STUCK_SAMPLES:
-            continue
+        runs = runs_of(np.abs(np.diff(values)) < tolerance)
+    first, last = runs.T
+    long = (run_us[last] - run_us[first] >= STUCK_S * 1e6) & (last - first >= STUCK_SAMPLES)
+    for first, last in runs[long].tolist():
         rows = slice(first, last + 1)
-        if np.ptp(values[rows]) > 2 * tolerance or saturated[rows].any():
+        if np.ptp(values[rows]) > 2 * tolerance or saturated[rows].any() or clipped[first]:
             continue
         moves = any(_moves(other[rows], known) for other, known in same_flow)
         if values[first] < NO_PRESSURE_PA:
             dead[rows] = any(_has_pressure(other[rows]) for other, _ in same_flow)
         elif moves or not usual.flat:
-            stuck[rows] = True
-    return stuck, dead
+            under = _under_ceiling(values, first, last + 1, tolerance, NOISE_TIMES * usual.noise)
+            if under is None:
+                stuck[rows] = True
+            else:
+                clipped[under] = values[under] >= values[first] - tolerance
+    return stuck, dead, clipped
+
+
+def _under_ceiling(values: FloatArray, first: int, last: int, tolerance: float, clear: float) -> slice | None:
+    """Samples around a still run that keep under it, if it is a ceiling; None if the gauge is stuck.
+
+    A gauge sticks at what it read last, and once. A ceiling cuts off what was above it, or is come back to.
+    tolerance : [Pa], what counts as the same; clear : [Pa], a difference out of the noise
+    """
+    ceiling = float(np.median(values[first:last]))
+    with np.errstate(invalid="ignore"):
+        above = np.flatnonzero(values > ceiling + tolerance)
+        place = int(np.searchsorted(above, first))
+        start = int(above[place - 1]) + 1 if place else 0
+        end = int(above[place]) if place < len(above) else len(values)
+        under = slice(start, end)
+        at_top = runs_of(values[under] >= ceiling - tolerance)
+        cut = values[first - 1] - ceiling > clear if first else False
+    returns = [
+        (one, two)
+        for (_, one), (two, end_of) in itertools.pairwise(at_top.tolist())
+        if end_of - two >= RETURN_SAMPLES
+        and np.nanmin(values[under][one:two], initial=ceiling) < ceiling - clear
+    ]
+    return under if cut or returns else None
 
 
 def _moves(values: FloatArray, usual: Usual) -> bool:

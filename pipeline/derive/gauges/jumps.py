@@ -2,7 +2,8 @@
 
 Liquid takes its time, and what changes its flow moves every gauge of its part; a step that is over at once,
 in steady pressure on both sides, in one gauge alone, is the gauge. It is taken off before flow is looked for,
-and named a fault unless standing time shows that it comes with flow only, as an imbalance does.
+and named a fault unless standing time shows that it comes with flow only, as an imbalance does. A step at a
+reversal is the pump's, whose two directions run at two pressures, unless standing time shows it too.
 """
 
 from dataclasses import dataclass, replace
@@ -30,8 +31,17 @@ ALONG_SHARE: Final = 0.01
 ALONG_NOISE: Final = 5.0
 # A jump back is as large, within this share.
 BACK: Final = 0.3
+# A step this near to a dip came with the reversal.
+TURN_S: Final = 0.4
 # Standing time shows a jump by this share of it at least.
 SHOWN: Final = 0.5
+# Out of its scatter, in median deviations, if the pump may have done it.
+SCATTERS: Final = 4.0
+# A way back shows in the gauges' mean over this long on both sides, less the edges.
+BACK_S: Final = 12.0
+BACK_EDGE_S: Final = 2.0
+# What is over sooner is no fault worth naming, and no imbalance.
+LAST_S: Final = 10.0
 # A stuck piston's pressure leaks away by no more than this share, over this long.
 STUCK_SHARE: Final = 0.9
 LEAKS_S: Final = 900.0
@@ -42,12 +52,18 @@ STANDS_S: Final = 1800.0
 
 @dataclass(frozen=True)
 class Jump:
-    """A gauge off by `size` [Pa] from frame `first` until `last`, one past its end."""
+    """A gauge off by `size` [Pa] from frame `first` until `last`, one past its end.
+
+    at_turn : it came with a reversal
+    alone : no gauge of the same line was there to gainsay it
+    """
 
     gauge: Gauge
     first: int
     last: int
     size: float
+    at_turn: bool
+    alone: bool
 
 
 def find_jumps(frames: Frames) -> list[Jump]:
@@ -59,12 +75,17 @@ def find_jumps(frames: Frames) -> list[Jump]:
     for gauge, signal in fluid.items():
         others = [other for name, other in fluid.items() if name != gauge]
         steps = _steps(frames, signal, others)
-        if gauge == Gauge.BASE and steps:
-            own, theirs = (_dips(frames, signals) for signals in ([signal], others))
+        if not steps:
+            continue
+        own = _dips(frames, [signal])
+        if gauge == Gauge.BASE:
+            theirs = _dips(frames, others)
             steps = [
                 (at, size) for at, size in steps if not _purges(frames, signal.level, own, theirs, at, size)
             ]
-        jumps += _paired(signal, gauge, steps, others)
+        partner = next((fluid[g] for g in _partners(gauge) if g in fluid), None)
+        turns = [_near(own, at, frames.count(TURN_S)) for at, _ in steps]
+        jumps += _paired(frames, gauge, steps, turns, partner)
     return jumps
 
 
@@ -82,6 +103,7 @@ def shown_standing(frames: Frames, jump: Jump, standing: BoolArray) -> bool:
     """Whether standing time has the jump too, or can't say.
 
     frames : with the jump left in; standing : (F,), under pressure without flow
+    Of a jump that the pump may have made standing time must say that it has it, out of its own scatter
     """
     own = frames.signals[jump.gauge]
     catalysts = [g for g in (Gauge.CATALYST_1, Gauge.CATALYST_2) if g in frames.signals and g != jump.gauge]
@@ -89,13 +111,23 @@ def shown_standing(frames: Frames, jump: Jump, standing: BoolArray) -> bool:
         frames.signals[g] for g in (Gauge.BASE,) if g in frames.signals and g != jump.gauge
     ]
     reach = frames.count(STANDS_S)
-    shares = []
+    shares, scatters = [], []
     for other in references:
         apart = own.level - other.level * (own.plateau / other.plateau)
-        before = _median(apart, standing, max(0, jump.first - reach), jump.first)
-        within = _median(apart, standing, jump.first, min(jump.last, jump.first + reach))
-        shares.append((within - before) / jump.size)
-    return not any(share < SHOWN for share in shares)  # NaN can't say
+        before = _inside(apart, standing, max(0, jump.first - reach), jump.first)
+        within = _inside(apart, standing, jump.first, min(jump.last, jump.first + reach))
+        if len(before) and len(within):
+            was, now = np.median(before), np.median(within)
+            shares.append((now - was) / jump.size)
+            scatters.append(np.median(np.abs(np.concatenate((before - was, within - now)))))
+    if jump.at_turn or jump.alone:
+        out = SCATTERS * max(scatters, default=0.0) < abs(jump.size)
+        return bool(shares) and bool(out) and all(share > SHOWN for share in shares)
+    return all(share > SHOWN for share in shares)  # none can't say
+
+
+def _near(marks: IntArray, at: int, reach: int) -> bool:
+    return bool(np.searchsorted(marks, at + reach, side="right") > np.searchsorted(marks, at - reach))
 
 
 def _dips(frames: Frames, signals: list[Signal]) -> IntArray:
@@ -179,19 +211,65 @@ def _purges(frames: Frames, level: FloatArray, own: IntArray, others: IntArray, 
     return False
 
 
-def _paired(signal: Signal, gauge: Gauge, steps: list[tuple[int, float]], others: list[Signal]) -> list[Jump]:
+def _partners(gauge: Gauge) -> tuple[Gauge, ...]:
+    """Gauges of the same line."""
+    catalysts = (Gauge.CATALYST_1, Gauge.CATALYST_2)
+    return tuple(other for other in catalysts if other != gauge) if gauge in catalysts else ()
+
+
+def _paired(
+    frames: Frames,
+    gauge: Gauge,
+    steps: list[tuple[int, float]],
+    turns: list[bool],
+    partner: Signal | None,
+) -> list[Jump]:
+    """Each step with its way back, those that did not come with a reversal first.
+
+    turns : which steps came with a reversal
+    """
     jumps: list[Jump] = []
-    sudden = [sudden_moves(one.level) for one in (signal, *others)] if steps else []
-    for at, size in steps:
-        if jumps and at <= jumps[-1].last + 2:
-            continue  # the last one's own way back
-        # The way back may fall into a pull's rise or fall, where no level holds still: what is sudden counts.
-        back = np.abs(sudden[0][at + 3 :] + size) < BACK * abs(size)
-        for other in sudden[1:]:
-            back &= ~(np.abs(other[at + 3 :]) > BACK * abs(size))
-        places = np.flatnonzero(back)
-        jumps.append(Jump(gauge, at, at + 3 + int(places[0]) if len(places) else len(signal.level), size))
-    return jumps
+    end, least, near = len(frames.first), frames.count(LAST_S), frames.count(2 * JUMP_S)
+    for at_turn in (False, True):
+        for (at, size), turn in zip(steps, turns, strict=True):
+            if turn != at_turn or any(jump.first - near <= at <= jump.last + near for jump in jumps):
+                continue  # seen already, or another's way back
+            last = _way_back(frames, gauge, at, size, steps, partner)
+            last = min([last, *(jump.first for jump in jumps if jump.first > at)])
+            alone = partner is None or bool(np.isnan(partner.level[at]))
+            if min(last, end) - at >= least:
+                jumps.append(Jump(gauge, at, last, size, at_turn, alone))
+    return sorted(jumps, key=lambda jump: jump.first)
+
+
+def _way_back(
+    frames: Frames,
+    gauge: Gauge,
+    at: int,
+    size: float,
+    steps: list[tuple[int, float]],
+    partner: Signal | None,
+) -> int:
+    """Where a step of `size` [Pa] at a frame is undone: at a step as large, or in a pull's rise or fall.
+
+    There no level holds still, so what is sudden in this gauge alone counts, if its partner bears it out.
+    """
+    level = frames.signals[gauge].level
+    end = next((to for to, by in steps if to > at and abs(by + size) < BACK * abs(size)), len(level))
+    if partner is None:
+        return end
+    own, theirs = sudden_moves(level[:end]), sudden_moves(partner.level[:end])
+    back = (np.abs(own + size) < BACK * abs(size)) & ~(np.abs(theirs) > BACK * abs(size))
+    back[: at + 3] = False
+    apart = level - partner.level
+    far, near = frames.count(BACK_S), frames.count(BACK_EDGE_S)
+    for first, last in runs_of(back).tolist():
+        before, after = apart[max(at + 1, first - far) : first - near], apart[last + near : last + far]
+        if np.isfinite(before).any() and np.isfinite(after).any():
+            moved = np.nanmedian(after) - np.nanmedian(before)
+            if abs(moved + size) < SHOWN * abs(size):
+                return int(first)
+    return end
 
 
 def sudden_moves(level: FloatArray) -> FloatArray:
@@ -202,7 +280,6 @@ def sudden_moves(level: FloatArray) -> FloatArray:
     return np.nan_to_num(sudden)
 
 
-def _median(values: FloatArray, where: BoolArray, first: int, last: int) -> float:
+def _inside(values: FloatArray, where: BoolArray, first: int, last: int) -> FloatArray:
     inside = values[first:last][where[first:last]]
-    inside = inside[np.isfinite(inside)]
-    return float(np.median(inside)) if len(inside) else np.nan
+    return inside[np.isfinite(inside)]

@@ -20,6 +20,11 @@ STOP_S: Final = 60.0
 # An echo of the other part's reversal comes within this, and is shallower than the part's own by this share.
 ECHO_S: Final = 0.15
 ECHO_SHARE: Final = 0.6
+# Echoes of a mixer come with this share of the other's reversals at least, and as deep as each other but for
+# this share of an own dip. Pumps that turn together have hardly a dip of their own, by this share.
+ECHO_OFTEN: Final = 0.7
+ECHO_DEEPER: Final = 0.4
+OWN_MIN: Final = 0.08
 # How many strokes an interval may hold, and how near to a whole number of usual ones it must be, in strokes.
 DUE_MAX: Final = 4
 DUE_SHARE: Final = 0.2
@@ -70,22 +75,37 @@ def add_due(frames: Frames, trace: FloatArray, reversals: IntArray, flow: BoolAr
     return np.unique(np.concatenate((reversals, np.array(added, dtype=np.int64))))
 
 
-def without_crosstalk(frames: Frames, depth: FloatArray, dips: IntArray, other: IntArray) -> IntArray:
+def without_crosstalk(
+    frames: Frames, depth: FloatArray, dips: IntArray, other: IntArray, weaker: FloatArray
+) -> IntArray:
     """Dips without those that only echo the other part's: the two flows meet in the mixer.
 
-    An echo comes with the other part's dip and is shallower than the part's own dips are.
-    depth : (F,) [1]; dips, other : frames. Returns frames
+    An echo comes with the other part's dip. It is shallower than the part's own dips are; or nearly all of the
+    other's dips have one of the same depth, weaker than they are, while the part has dips of its own beside.
+    depth : (F,) [1]; dips, other : frames; weaker : (F,), how far the other's pressure falls beyond the
+    part's own [Pa]: a mixer passes on no more than it gets. Returns frames
     """
     if len(dips) < 4 or not len(other):
         return dips
-    after = np.minimum(np.searchsorted(other, dips), len(other) - 1)
-    apart = np.minimum(np.abs(other[after] - dips), np.abs(other[np.maximum(after - 1, 0)] - dips))
-    with_other = apart <= frames.count(ECHO_S)
+    reach = frames.count(ECHO_S)
+    with_other = _distance(dips, other) <= reach
     if with_other.all() or not with_other.any():
         return dips
     own = np.median(depth[dips[~with_other]])
-    kept: IntArray = dips[~(with_other & (depth[dips] < ECHO_SHARE * own))]
+    deepest = ECHO_SHARE * own
+    answered = float(np.mean(_distance(other, dips) <= reach))
+    passed_on = np.median(weaker[dips[with_other]]) > 0
+    if passed_on and answered >= ECHO_OFTEN and np.mean(~with_other) >= OWN_MIN:
+        deepest = max(deepest, np.median(depth[dips[with_other]]) + ECHO_DEEPER * own)
+    kept: IntArray = dips[~(with_other & (depth[dips] < deepest))]
     return kept
+
+
+def _distance(one: IntArray, other: IntArray) -> IntArray:
+    """How far each of one lies from the nearest of the other. Both in order, the other not empty."""
+    after = np.minimum(np.searchsorted(other, one), len(other) - 1)
+    nearest: IntArray = np.minimum(np.abs(other[after] - one), np.abs(other[np.maximum(after - 1, 0)] - one))
+    return nearest
 
 
 def _drop_too_near(frames: Frames, depth: FloatArray, dips: IntArray, flowing: IntArray) -> IntArray:
@@ -149,12 +169,15 @@ def stroke_means(values: FloatArray, numbers: IntArray, count: int) -> FloatArra
     """Mean over each stroke.
 
     values : (F,), NaN where missing or failed; numbers : (F,), -1 outside
-    Returns (count,), NaN for a stroke without a usable frame
+    Returns (count,), NaN for a stroke of which less than half is known
     """
-    usable = (numbers >= 0) & np.isfinite(values)
+    inside = numbers >= 0
+    usable = inside & np.isfinite(values)
+    whole = np.bincount(numbers[inside], minlength=count)
     samples = np.bincount(numbers[usable], minlength=count)
     total = np.bincount(numbers[usable], values[usable], minlength=count)
-    means: FloatArray = np.divide(total, samples, out=np.full(count, np.nan), where=samples > 0)
+    known = (samples > 0) & (2 * samples >= whole)
+    means: FloatArray = np.divide(total, samples, out=np.full(count, np.nan), where=known)
     return means
 
 
