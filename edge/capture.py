@@ -39,10 +39,12 @@ def capture_until(
     if watch is not None and not watch.is_dir():
         raise InputError("is no folder", where=str(watch), do="make it, or give another --watch")
 
+    left_lying: set[Path] = set()
+
     def between() -> None:
         check()
         if watch is not None:
-            _send_photos(watch, outbox, pump, by)
+            _send_photos(watch, outbox, pump, by, left_lying)
 
     if gauges is None:
         while not stopped.wait(_LOOK_S):
@@ -61,12 +63,15 @@ def _until_quiet(rows: Iterator[Row | None], between: Callable[[], None]) -> Ite
         yield row
 
 
-def _send_photos(folder: Path, outbox: Outbox, pump: str, by: str) -> None:
+def _send_photos(folder: Path, outbox: Outbox, pump: str, by: str, left_lying: set[Path]) -> None:
+    """Send what lies in the folder. left_lying : what can't be sent, so that each is told of once."""
     for path in settled_photos(folder):
         try:
             event = photo_event(path, pump=pump, by=by)
         except InputError as error:
-            log.error("photo left lying file=%s reason=%s", path, error)
+            if path not in left_lying:
+                log.error("photo left lying reason=%s", error)
+            left_lying.add(path)
             continue
         outbox.put(Channel.PHOTO, event.payload)
         move_to_sent(path)

@@ -1,42 +1,81 @@
 """Which commands does the edge have? Parses, calls one room, prints, sets the exit status."""
 
 import json
+import logging
 import re
 import sys
 import time
-from collections.abc import Iterator
-from datetime import UTC, datetime
+from collections.abc import Iterable, Iterator
+from datetime import UTC, datetime, timedelta
 from heapq import merge
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Final, NoReturn
 
+import msgspec
 import typer
 from typer import Argument, Option
+from typer.core import TyperGroup
 
-from edge.errors import BeadbookError, CallError
-from edge.records import NAME_PATTERN
+from edge.errors import BeadbookError, CallError, InputError
+from edge.records import HEAD_FIELDS, KINDS, NAME_PATTERN
 
 if TYPE_CHECKING:
     from edge.sources import Event
 
+# As the help lists them: a first look, single files, the pump's side, the pipeline's, and the answers.
+_ORDER: Final = (
+    *("demo", "sheet", "score", "inspect", "record", "photo", "capture", "replay"),
+    *("serve", "import", "rebuild", "summary", "logbook", "query"),
+)
+
+
+class _Commands(TyperGroup):
+    """The commands in the order in which a person comes to need them."""
+
+    def list_commands(self, ctx: typer.Context) -> list[str]:  # type: ignore[override]  # noqa: ARG002
+        """Names in order; one that is not in it comes last."""
+        return sorted(self.commands, key=lambda name: (*_ORDER, name).index(name))
+
+
 app = typer.Typer(
-    no_args_is_help=True, add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False
+    cls=_Commands,
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    help="Release or hold, shift by shift, for pumps of two-part structural silicone.",
 )
 
 
 def run(commands: typer.Typer) -> None:
     """Run the command line; what a person did wrong ends in one sentence and its exit status."""
     try:
-        commands()
+        status = commands(sys.argv[1:] or ["--help"], prog_name="beadbook", standalone_mode=False)
+        sys.exit(status or 0)
     except BeadbookError as error:
-        print(f"beadbook: {error}", file=sys.stderr)
-        sys.exit(error.exit_status)
-    except KeyboardInterrupt:
-        sys.exit(130)
-    except BrokenPipeError:
-        # The reader (head, less) has gone: nothing is wrong, and nothing more can be said to it.
-        sys.stderr.close()
-        sys.exit(0)
+        _end(str(error), error.exit_status)
+    except SystemExit as left:
+        if isinstance(left.__context__, BrokenPipeError):
+            sys.exit(0)  # the reader (head, less) has gone: nothing is wrong
+        raise
+    except OSError as error:
+        # A folder that is a file, a disk that is read-only: what no room has put into better words.
+        where = error.filename or "a file"
+        _end(f"{where}: {error.strerror or error}; check the path and its permissions.", 3)
+    except Exception as error:
+        # A call that typer refuses: its own report takes four lines. Its exceptions have moved in time, so they
+        # are told by what they can do.
+        if not hasattr(error, "format_message"):
+            raise
+        said = " ".join(error.format_message().rstrip(".").split())
+        command = getattr(getattr(error, "ctx", None), "command_path", "beadbook")
+        where = command.removeprefix("beadbook").lstrip() or "command line"
+        _end(f"{where}: {said}; see {command} --help.", 2)
+
+
+def _end(sentence: str, status: int) -> NoReturn:
+    print(f"beadbook: {sentence}", file=sys.stderr)
+    sys.exit(status)
 
 
 Site = Annotated[str, Option(help="The shop's name.")]
@@ -48,6 +87,8 @@ OutboxFile = Annotated[Path, Option("--outbox", help="File that keeps what is no
 Timeout = Annotated[float, Option(min=0.1, help="Give up when nothing is receipted for so long [s].")]
 LOCAL_BROKER = "mqtt://127.0.0.1:1883"
 DEFAULT_OUTBOX = Path("outbox.sqlite")
+# Clocks of two computers may be so far apart before a time counts as one ahead.
+CLOCKS_APART = timedelta(hours=1)
 
 
 @app.command()
@@ -70,7 +111,9 @@ def replay(
     ] = None,
     timeout: Timeout = 60.0,
 ) -> None:
-    """Play recordings together, in order of time, as if they happened now; done when all is receipted.
+    """Play recordings as if they happened now.
+
+    Several files are played together, in order of time; done when all is receipted.
 
     Example: beadbook replay a.csv.gz a_records.ndjson --site hall-9 --edge edge-a --pump pump-a --fast
     """
@@ -106,7 +149,7 @@ def replay(
             timeout_s=timeout,
             moved=lambda messages: progress.show(f"put {messages}, {box.depth().messages} not receipted yet"),
         )
-    print(f"{put} messages receipted")
+    print(f"{put} message{'' if put == 1 else 's'} receipted")
 
 
 @app.command()
@@ -123,7 +166,9 @@ def capture(
         bool, Option("--from-start", help="Send the rows already in the file too.")
     ] = False,
 ) -> None:
-    """Send what the gauges read and the photographs taken, until stopped. Reconnects by itself.
+    """Send gauges and photographs as they come, until stopped.
+
+    Connects again by itself; what could not be sent is kept in the outbox, also over a restart.
 
     Example: beadbook capture --site hall-9 --edge edge-a --pump pump-a --gauges /var/log/gauges.csv
     """
@@ -137,6 +182,7 @@ def capture(
     check_names(site=site, edge=edge, pump=pump)
     if gauges is None and watch is None:
         raise CallError("nothing to capture", where="capture", do="give --gauges FILE or --watch DIR or both")
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
     courier = Courier(lambda: Outbox(outbox, site, edge), parse_broker_url(broker), pumps=[pump])
     with stop_signal() as stopped, CourierThread(courier) as thread:
         capture_until(
@@ -164,14 +210,16 @@ def photo(
     outbox: OutboxFile = DEFAULT_OUTBOX,
     timeout: Timeout = 60.0,
 ) -> None:
-    """Send photographs; done when the pipeline has them.
+    """Send photographs of smear samples; done when they are landed.
 
     Example: beadbook photo smear.jpg --site hall-9 --edge edge-a --pump pump-a --by "R. Okafor"
     """
-    from edge.sources.photos import photo_event
+    from edge.sources.photos import check_picture, photo_event
 
     check_names(site=site, edge=edge, pump=pump)
-    at = None if taken_at is None else parse_moment(taken_at, "--taken-at")
+    at = None if taken_at is None else parse_past(taken_at, "--taken-at")
+    for file in files:
+        check_picture(file)
     _send(
         [photo_event(file, pump=pump, by=by, taken_at=at, sheet=sheet) for file in files],
         site,
@@ -185,8 +233,7 @@ def photo(
 
 @app.command()
 def record(
-    kind: Annotated[str, Argument(help="snap_time, ratio_check, changeover, mixer_change, ...")],
-    fields: Annotated[list[str], Argument(help="field=value; value as JSON, or plain text.")],
+    kind: Annotated[str, Argument(help=f"One of {', '.join(sorted(KINDS))}.", show_default=False)],
     site: Site,
     edge: Edge,
     pump: Pump,
@@ -196,8 +243,13 @@ def record(
     broker: Broker = LOCAL_BROKER,
     outbox: OutboxFile = DEFAULT_OUTBOX,
     timeout: Timeout = 60.0,
+    fields: Annotated[
+        list[str] | None, Argument(help="field=value; value as JSON, or plain text.", show_default=False)
+    ] = None,
 ) -> None:
-    """Send one record; done when the pipeline has it.
+    """Send one test, changeover or unit; done when it is landed.
+
+    A field that is wrong or missing is told with all the fields of its kind.
 
     Example: beadbook record snap_time minutes=42 --site hall-9 --edge edge-a --pump pump-a --by "R. Okafor"
     """
@@ -207,10 +259,16 @@ def record(
     from edge.wire import Channel
 
     check_names(site=site, edge=edge, pump=pump)
-    moment = datetime.now(UTC) if at is None else parse_moment(at, "--at")
-    told: dict[str, Any] = dict(_field(text) for text in fields)
+    moment = datetime.now(UTC) if at is None else parse_past(at, "--at")
+    told: dict[str, Any] = dict(_field(text) for text in fields or [])
     head = {"kind": kind, "id": str(uuid7()), "site": site, "pump": pump, "at": moment.isoformat(), "by": by}
-    checked = decode_record(json.dumps({**told, **head, "note": note}).encode(), f"record {kind}")
+    head["note"] = note
+    _check_fields(kind, told)
+    try:
+        checked = decode_record(json.dumps({**told, **head}).encode(), f"record {kind}")
+    except InputError as error:
+        what = error.what.removeprefix("not a record: ")
+        raise CallError(what, where=error.where, do=f"{kind} takes {_fields_of(kind)}") from None
     event = Event(round(moment.timestamp() * 1e6), Channel.RECORD, encode_record(checked))
     _send([event], site, edge, pump, broker, outbox, timeout)
 
@@ -229,7 +287,7 @@ def _send(
         put = play(
             events, Outbox(outbox, site, edge), thread, RecordingClock(), speed=None, timeout_s=timeout
         )
-    print(f"{put} messages receipted")
+    print(f"{put} message{'' if put == 1 else 's'} receipted")
 
 
 def _events(files: list[Path], site: str, pump: str, pack_s: float, photos: Path | None) -> Iterator["Event"]:
@@ -262,6 +320,22 @@ def _outage(text: str) -> Any:
     return outage
 
 
+def _check_fields(kind: str, told: Iterable[str]) -> None:
+    """Raise CallError for a kind that nobody types, or a field that an option sets."""
+    if kind not in KINDS:
+        raise CallError(f"no kind {kind!r}", where="record", do=f"take one of {', '.join(sorted(KINDS))}")
+    for name in told:
+        if name in HEAD_FIELDS:
+            raise CallError(f"{name!r} is no field of a {kind}", where="record", do="give it as an option")
+
+
+def _fields_of(kind: str) -> str:
+    """A kind's own fields as a call gives them; those in brackets may be left out."""
+    own = [field for field in msgspec.structs.fields(KINDS[kind]) if field.name not in HEAD_FIELDS]
+    named = [f"{field.name}=..." if field.required else f"[{field.name}=...]" for field in own]
+    return " ".join(named) or "no fields"
+
+
 def _field(text: str) -> tuple[str, Any]:
     name, sign, value = text.partition("=")
     if not sign:
@@ -281,6 +355,14 @@ def parse_moment(text: str, where: str) -> datetime:
     if moment.tzinfo is None:
         raise CallError(f"{text!r} has no offset", where=where, do="add Z, or an offset such as -05:00")
     return moment.astimezone(UTC)
+
+
+def parse_past(text: str, where: str) -> datetime:
+    """An aware time at which something can have happened. Raises CallError if it is none, or lies ahead."""
+    moment = parse_moment(text, where)
+    if moment > datetime.now(UTC) + CLOCKS_APART:
+        raise CallError(f"{text!r} lies in the future", where=where, do="give the time at which it was done")
+    return moment
 
 
 def check_names(**names: str) -> None:

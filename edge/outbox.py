@@ -56,7 +56,12 @@ class Outbox:
         self.path = path
         self.site, self.edge = site, edge
         self._sender: IO[str] | None = None
-        path.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise self._refuse(
+                f"its folder can't be made ({error.strerror})", "give another --outbox"
+            ) from None
         new = not path.exists()
         try:
             self._db = sqlite3.connect(path, timeout=_BUSY_S, isolation_level=None)

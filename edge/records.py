@@ -6,7 +6,7 @@ Every record carries id, site, pump, at, by, note and its kind. Nothing is ever 
 """
 
 from datetime import datetime
-from typing import Annotated, Final, Literal
+from typing import Annotated, Final, Literal, get_args
 from uuid import UUID
 
 import msgspec
@@ -182,6 +182,15 @@ AnyPlainRecord = (
     | ContactLoss
 )
 AnyRecord = AnyPlainRecord | Correction
+
+# What a person may type, by kind. A contact loss is the edge's own to tell.
+KINDS: Final[dict[str, type[Record]]] = {
+    str(struct.__struct_config__.tag): struct
+    for struct in (*get_args(AnyPlainRecord), Correction)
+    if struct is not ContactLoss
+}
+# Fields that every record has: whoever writes one gives them apart from its own.
+HEAD_FIELDS: Final = frozenset({"kind", *Record.__struct_fields__})
 
 _decoder: Final[msgspec.json.Decoder[AnyRecord]] = msgspec.json.Decoder(AnyRecord)
 _encoder: Final = msgspec.json.Encoder()

@@ -77,7 +77,7 @@ class CourierThread:
                 raise InputError(
                     f"{waiting} messages wait and none was receipted in {timeout_s:g} s ({reason})",
                     where=str(outbox.path),
-                    do="see that broker and landing run, and call again: the messages are kept",
+                    do="see that broker and landing run; what waits is kept, and goes out with the next call",
                 )
             time.sleep(_LOOK_S)
             moved()

@@ -188,8 +188,14 @@ def load_settings(home: Path) -> SiteSettings:
         text = path.read_bytes().decode("utf-8")
     except FileNotFoundError:
         return SiteSettings()
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(f"cannot be read: {error}", where=str(path), do="mend or remove it") from None
+    except NotADirectoryError:
+        raise InputError("is no folder", where=str(home), do="name a folder with --home") from None
+    except OSError as error:
+        raise InputError(
+            f"can't be read ({error.strerror})", where=str(path), do="mend or remove it"
+        ) from None
+    except UnicodeDecodeError as error:
+        raise InputError(f"is not UTF-8 ({error})", where=str(path), do="save it as UTF-8") from None
     return parse_settings(text, where=str(path))
 
 

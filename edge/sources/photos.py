@@ -10,6 +10,7 @@ from typing import Final
 import msgspec
 
 from edge.errors import InputError
+from edge.pictures import BEGINNING_BYTES, WANTED, is_picture
 from edge.sources import Event
 from edge.wire import PHOTO_BYTES_MAX, Channel, PhotoHead, frame_photo
 
@@ -50,6 +51,17 @@ def photo_event(
     except msgspec.ValidationError as error:
         raise InputError(f"can't be sent so: {error}", where=str(path), do="mend that field") from None
     return Event(round(at.timestamp() * 1e6), Channel.PHOTO, frame_photo(checked, photo))
+
+
+def check_picture(path: Path) -> None:
+    """Raise InputError if a file is not there, or does not begin as a picture does."""
+    try:
+        with path.open("rb") as file:
+            beginning = file.read(BEGINNING_BYTES)
+    except OSError as error:
+        raise InputError(f"can't be read ({error.strerror})", where=str(path), do="check the name") from None
+    if not is_picture(beginning):
+        raise InputError("is no picture", where=str(path), do=f"send {WANTED}")
 
 
 def settled_photos(folder: Path) -> Iterator[Path]:

@@ -9,6 +9,9 @@ import sys
 from edge.cli import app, run
 from pipeline.cli import demo, gauges, land, show, smear  # noqa: F401  each registers its commands on `app`
 
+# Whose errors tell of a table's files. A torn log entry ends deltalake in a panic, which is no Exception.
+_STORES = frozenset({"_duckdb", "duckdb", "deltalake", "_internal", "pyarrow", "pyo3_runtime"})
+
 
 def main() -> None:
     """The `beadbook` command."""
@@ -24,3 +27,13 @@ def main() -> None:
             file=sys.stderr,
         )
         sys.exit(2)
+    except BaseException as error:
+        if type(error).__module__.partition(".")[0] not in _STORES:
+            raise
+        said = next(iter(str(error).splitlines()), type(error).__name__).rstrip(".")
+        print(
+            f"beadbook: history: a table can't be read ({said}); "
+            "run `beadbook logbook verify`, and bring back from a copy what it names.",
+            file=sys.stderr,
+        )
+        sys.exit(3)

@@ -6,7 +6,7 @@ from typing import Annotated
 from typer import Option
 
 from edge.cli import app
-from pipeline.cli.land import DEFAULT_HOME, Home
+from pipeline.cli.land import DEFAULT_HOME, Home, existing_home
 
 
 @app.command()
@@ -15,7 +15,9 @@ def demo(
         "beadbook-demo"
     ),
 ) -> None:
-    """Play a day of an invented shop through broker, landing, scoring and summary.
+    """Play a day of an invented shop through all there is.
+
+    Two edges, a broker, landing, scoring, judging and the summaries, in about a minute.
 
     Example: beadbook demo --home /tmp/demo
     """
@@ -26,7 +28,9 @@ def demo(
 
 @app.command()
 def rebuild(home: Home = DEFAULT_HOME) -> None:
-    """Recompute all that is derived, from what landed. Can be stopped and called again.
+    """Recompute all that is derived, from what landed.
+
+    After a change of settings or an update. Can be stopped and called again.
 
     Example: beadbook rebuild --home ~/shop
     """
@@ -37,7 +41,7 @@ def rebuild(home: Home = DEFAULT_HOME) -> None:
     from pipeline.history import History
     from pipeline.settings import load_settings
 
-    home = home.expanduser()
+    home = existing_home(home)
     history, settings = History(home), load_settings(home)
     pumps = landed_days(history)
     with Progress(console=Console(stderr=True), transient=True) as progress:

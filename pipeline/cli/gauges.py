@@ -34,7 +34,9 @@ def inspect(
         ),
     ] = False,
 ) -> None:
-    """Say what a pump's gauges recorded: states, strokes, balance, stops and purges, faults.
+    """Say what a pump did, by a recording of its gauges.
+
+    States, strokes, balance, stops and purges, changeovers, faults of gauges.
 
     Example: beadbook inspect monday.csv.gz --json --stroke-ml base=160,catalyst=20
     """

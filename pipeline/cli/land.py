@@ -7,13 +7,22 @@ from typing import TYPE_CHECKING, Annotated
 
 from typer import Argument, Exit, Option
 
-from edge.cli import app, check_names, parse_moment
+from edge.cli import app, check_names, parse_past
+from edge.errors import InputError
 
 if TYPE_CHECKING:
     from pipeline.land.batch import Landed
 
 Home = Annotated[Path, Option(envvar="BEADBOOK_HOME", help="Folder of the pipeline.")]
 DEFAULT_HOME = Path("~/.local/share/beadbook")
+
+
+def existing_home(home: Path) -> Path:
+    """The home, where something has landed already. Raises InputError if there is none."""
+    home = home.expanduser()
+    if not home.is_dir():
+        raise InputError("there is no such home", where=str(home), do="name one with --home")
+    return home
 
 
 @app.command()
@@ -27,7 +36,9 @@ def serve(
         float | None, Option(min=0.1, help="Stop when nothing has arrived for so long [s].")
     ] = None,
 ) -> None:
-    """Land what edges send: commit it to the history, then receipt it.
+    """Land and judge what edges send, until stopped.
+
+    What lands is durable before its receipt; how each pump stands is told on the broker.
 
     Example: beadbook serve --home ~/shop --broker mqtt://broker.local
     """
@@ -82,7 +93,9 @@ def import_files(
     ] = None,
     home: Home = DEFAULT_HOME,
 ) -> None:
-    """Land files; what is there already is passed over, so it can be stopped and called again.
+    """Land and judge files: gauges, streams, photographs.
+
+    What is there already is passed over, so it can be stopped and called again.
 
     Example: beadbook import week42/ --site hall-9 --pump pump-a --by "R. Okafor"
     """
@@ -93,16 +106,17 @@ def import_files(
     from pipeline.behind import Behind
     from pipeline.history import History
     from pipeline.land.batch import Landed
-    from pipeline.land.files import Labels, files_below, land_file
+    from pipeline.land.files import Labels, check_labels, files_below, land_file
     from pipeline.land.landing import Landing
     from pipeline.settings import load_settings
 
     check_names(site=site, **({} if pump is None else {"pump": pump}))
-    at = None if taken_at is None else parse_moment(taken_at, "--taken-at")
+    at = None if taken_at is None else parse_past(taken_at, "--taken-at")
     home = home.expanduser()
     settings = load_settings(home)
     labels = Labels(site, pump, by, sheet, at, settings.zone)
     files = files_below(paths)
+    check_labels(files, labels)
     history = History(home)
     total = Landed({}, set())
     behind = Behind(home)

@@ -27,7 +27,9 @@ def summary(
     check: Annotated[bool, Option("--check", help="Exit 1 if the shift ends on hold.")] = False,
     home: Home = DEFAULT_HOME,
 ) -> None:
-    """Sum up a shift: release or hold and why, what went wrong, and the evidence.
+    """Sum up a shift: release or hold, and why.
+
+    With what went wrong, the figures, tests, stops, units, and what is still to do.
 
     Example: beadbook summary --site hall-9 --pump pump-a --day 2026-10-14 --shift 1 --html shift.html
     """
@@ -69,7 +71,9 @@ def query(
     timeout_s: Annotated[float, Option(min=0.1, help="Give up after so long [s].")] = 120.0,
     home: Home = DEFAULT_HOME,
 ) -> None:
-    """Ask the history in SQL. Reads only; the views and their columns are in the documentation.
+    """Ask the history in SQL; reads only.
+
+    SHOW TABLES names the views, DESCRIBE shift_summary the columns of one.
 
     Example: beadbook query "SELECT day, shift, verdict, units_made FROM shift_summary ORDER BY ALL"
     """
@@ -96,7 +100,9 @@ def logbook(
     as_json: Json = False,
     home: Home = DEFAULT_HOME,
 ) -> None:
-    """List everything written down or judged, in order of time, corrections beside what they correct.
+    """List what was written down and judged, or verify it.
+
+    In order of time; what a correction supersedes stays, and says so.
 
     Example: beadbook logbook --pump pump-a --since 2026-10-14
     """

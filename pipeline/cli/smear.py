@@ -26,7 +26,10 @@ def sheet(
     site: Annotated[str, typer.Option(help="Site, printed and in the QR code.")] = "",
     pump: Annotated[str, typer.Option(help="Pump, printed and in the QR code.")] = "",
 ) -> None:
-    """Write the printed smear sheet. Example: beadbook sheet --page a4 --out sheet.pdf"""
+    """Write the smear sheet to print.
+
+    Example: beadbook sheet --page a4 --out sheet.pdf
+    """
     from pipeline.sheetfile import sheet_file
 
     kind = out.suffix.lower().lstrip(".")
@@ -61,7 +64,10 @@ def score(
     ] = None,
     check: Annotated[bool, typer.Option("--check", help="Exit 1 unless all pass.")] = False,
 ) -> None:
-    """Score photographs of smear tests. Example: beadbook score monday/*.jpg --json"""
+    """Score photographs of smear tests: pass, fail or retake.
+
+    Example: beadbook score monday/*.jpg --json
+    """
     from pipeline.batch import score_files
 
     if overlay is not None:

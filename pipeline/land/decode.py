@@ -1,16 +1,12 @@
 """What does a message say? Checked against its topic and typed, or refused in one sentence."""
 
-from typing import Final, NamedTuple
+from typing import NamedTuple
 
 from edge.errors import InputError
+from edge.pictures import WANTED, is_picture
 from edge.records import AnyRecord, Correction, decode_record
 from edge.senml import GaugeColumns, gauge_columns
 from edge.wire import Address, Channel, PhotoHead, unframe_photo
-
-# What a file must begin with to be a picture; whether it can be judged is for scoring to say.
-_JPEG: Final = b"\xff\xd8\xff"
-_PNG: Final = b"\x89PNG\r\n\x1a\n"
-_HEIF_BRANDS: Final = (b"heic", b"heix", b"hevc", b"heim", b"heis", b"mif1", b"msf1", b"avif")
 
 
 class Photo(NamedTuple):
@@ -36,11 +32,11 @@ def decode(address: Address, payload: bytes, now: float) -> Content:
         return columns
     if address.channel is Channel.PHOTO:
         head, data = unframe_photo(payload)
-        if not is_image(data):
+        if not is_picture(data):
             raise InputError(
                 f"the {len(data)} bytes {data[:8]!r}... are no picture",
                 where=f"photo {head.name or head.sha256[:12]!r}",
-                do="send JPEG, PNG, WebP or HEIC",
+                do=f"send {WANTED}",
             )
         return Photo(head, data)
     record = decode_record(payload)
@@ -53,12 +49,3 @@ def decode(address: Address, payload: bytes, now: float) -> Content:
                 do="set the edge's site",
             )
     return record
-
-
-def is_image(data: bytes) -> bool:
-    """Whether the bytes begin as a picture does: JPEG, PNG, WebP or HEIF."""
-    return (
-        data.startswith((_JPEG, _PNG))
-        or (data[:4] == b"RIFF" and data[8:12] == b"WEBP")
-        or (data[4:8] == b"ftyp" and data[8:12] in _HEIF_BRANDS)
-    )

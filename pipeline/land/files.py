@@ -13,7 +13,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from PIL import Image, UnidentifiedImageError
 
-from edge.errors import InputError
+from edge.errors import CallError, InputError
 from edge.sources.photos import SUFFIXES, photo_event
 from edge.sources.stream import parse_line, stream_lines
 from edge.wire import PHOTO_BYTES_MAX, Address, Channel
@@ -55,8 +55,25 @@ def files_below(paths: list[Path]) -> list[Path]:
     return found
 
 
+def check_labels(files: list[Path], labels: Labels) -> None:
+    """Raise CallError where a file needs a label that is not given, so that nothing is landed by halves."""
+    for file in files:
+        if not _is_stream(file):
+            _needed(labels.pump, file, "--pump")
+        if _is_photo(file):
+            _needed(labels.by, file, "--by")
+
+
+def _is_stream(path: Path) -> bool:
+    return ".ndjson" in path.suffixes
+
+
+def _is_photo(path: Path) -> bool:
+    return path.suffix.lower() in SUFFIXES and not _is_stream(path)
+
+
 def _is_ours(path: Path) -> bool:
-    return path.suffix.lower() in SUFFIXES or bool({".csv", ".ndjson"} & set(path.suffixes))
+    return _is_photo(path) or _is_stream(path) or ".csv" in path.suffixes
 
 
 def land_file(
@@ -70,11 +87,12 @@ def land_file(
 
     moved : called after each commit
     refused : called with the reason for each thing set aside
+    Raises CallError if it needs a label that is not given.
     """
     try:
-        if ".ndjson" in path.suffixes:
+        if _is_stream(path):
             _land_stream(landing, path, labels, moved, refused)
-        elif path.suffix.lower() in SUFFIXES:
+        elif _is_photo(path):
             _land_photo(landing, path, labels, moved, refused)
         else:
             _land_gauges(landing, path, labels, moved)
@@ -184,7 +202,7 @@ def taken_at(path: Path, zone: tzinfo) -> datetime:
 
 def _needed(value: str | None, path: Path, option: str) -> str:
     if value is None:
-        raise InputError(f"needs {option}", where=str(path), do=f"call again with {option}")
+        raise CallError(f"needs {option}", where=str(path), do=f"call again with {option}")
     return value
 
 

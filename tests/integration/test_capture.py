@@ -41,7 +41,7 @@ def test_gauges_photos_and_a_record_typed_beside_arrive_while_capture_runs(tmp_p
                     log.flush()
                     time.sleep(0.02)
             record = beadbook("record", "unit_started", "unit=H9-1", *common, "--by", "R. Okafor")
-            assert record.communicate(timeout=20) == ("1 messages receipted\n", "")
+            assert record.communicate(timeout=20) == ("1 message receipted\n", "")
             wait_until(lambda: history.read("gauge_samples").num_rows == 30 and history.files("photos"))
         finally:
             capture.send_signal(signal.SIGTERM)

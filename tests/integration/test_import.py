@@ -5,9 +5,10 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from PIL import Image
 
+from edge.errors import CallError
 from pipeline.history import History
 from pipeline.land.batch import Landed
-from pipeline.land.files import Labels, files_below, land_file
+from pipeline.land.files import Labels, check_labels, files_below, land_file
 from pipeline.land.landing import Landing
 from tests.running import START, gauge_rows, write_gauge_file
 
@@ -98,8 +99,15 @@ def test_a_photo_without_a_time_needs_to_be_told_it(land, tmp_path):
 
 
 def test_what_a_file_does_not_say_has_to_be_given(land, tmp_path):
-    _, reasons = land(write_gauge_file(tmp_path / "gauges.csv", 1), Labels("hall-9"))
-    assert "needs --pump" in reasons[0]
+    gauges, stream, photo = (tmp_path / name for name in ("gauges.csv", "day.ndjson", "a.JPG"))
+    check_labels([stream], Labels("hall-9"))
+    check_labels([gauges], Labels("hall-9", "pump-a"))
+    for files, labels, option in (
+        ([stream, gauges], Labels("hall-9"), "--pump"),
+        ([photo], Labels("hall-9", "pump-a"), "--by"),
+    ):
+        with pytest.raises(CallError, match=f"needs {option}"):
+            check_labels(files, labels)
 
 
 def test_a_file_that_is_no_picture_is_set_aside(land, history, tmp_path):

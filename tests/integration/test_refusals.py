@@ -53,6 +53,20 @@ CALLS = {
     "no offset": (("photo", "x.jpg", *SITE, "--by", "x", "--taken-at", "2026-10-14T12:00"), "has no offset"),
     "no source": (("capture", *SITE), "nothing to capture"),
     "listen": (("serve", "--listen", "1883"), "is no host and port"),
+    "no command": (("sumary",), "No such command 'sumary'"),
+    "no option": (("score", "x.jpg", "--jsn"), "No such option: --jsn"),
+    "no argument": (("query",), "Missing argument 'sql'"),
+    "no number": (("summary", "--shift", "one"), "--shift"),
+    "kind": (("record", "snap", *SITE, "--by", "x"), "take one of adhesion"),
+    "field": (
+        ("record", "snap_time", "minutes=4O", *SITE, "--by", "x"),
+        "snap_time takes minutes=... [base_lot",
+    ),
+    "field missing": (("record", "changeover", *SITE, "--by", "x"), "changeover takes part=... new_lot=..."),
+    "head as a field": (("record", "purge", "by=me", *SITE, "--by", "x"), "give it as an option"),
+    "the edge's own": (("record", "contact_loss", *SITE, "--by", "x"), "no kind"),
+    "future": (("record", "purge", *SITE, "--by", "x", "--at", "2999-01-01T00:00Z"), "lies in the future"),
+    "label": (("import", __file__, "--site", "hall-9"), "needs --pump"),
 }
 
 
@@ -167,6 +181,45 @@ def test_a_port_in_use_and_a_home_in_use_are_told(run, tmp_path):
         )
     assert status == 3
     assert "another landing already writes" in said(errors)
+
+
+def test_a_home_or_outbox_that_can_not_be_one_is_told(run, tmp_path):
+    file = tmp_path / "file"
+    file.write_text("x")
+    shift = ("--site", "hall-9", "--pump", "pump-a", "--day", "2026-10-14", "--shift", "1")
+    for words in (
+        ("serve", "--home", file, "--listen", f"127.0.0.1:{free_port()}"),
+        ("import", write_gauge_file(tmp_path / "g.csv", 1), *SITE[:2], *SITE[4:], "--home", file),
+        ("summary", *shift, "--home", file),
+        ("query", "SELECT 1", "--home", file),
+        ("logbook", "--home", file / "deeper"),
+        ("rebuild", "--home", tmp_path / "none"),
+        ("record", "purge", *SITE, "--by", "x", "--outbox", file / "outbox.sqlite"),
+        ("sheet", "--page", "a4", "--out", file / "sheet.pdf"),
+    ):
+        status, output, errors = run(*words)
+        assert (status, output) == (3 if words[0] != "sheet" else 2, ""), words
+        said(errors)
+
+
+def test_a_file_that_is_no_picture_is_told_to_whoever_sends_it(run, tmp_path):
+    path = tmp_path / "smear.jpg"
+    path.write_text("<html>")
+    outbox = tmp_path / "outbox.sqlite"
+    status, _, errors = run("photo", path, *SITE, "--by", "R. Okafor", "--outbox", outbox)
+    assert status == 3
+    assert "is no picture" in said(errors)
+    assert not outbox.exists()
+
+
+def test_a_damaged_table_is_told(run, tmp_path):
+    home, gauges = tmp_path / "home", write_gauge_file(tmp_path / "g.csv", 5)
+    assert run("import", gauges, "--site", "hall-9", "--pump", "pump-a", "--home", home)[0] == 0
+    for file in (home / "history" / "pump_days").rglob("*.parquet"):
+        file.write_bytes(file.read_bytes()[:100])
+    status, _, errors = run("query", "SELECT count(*) FROM shift_summary", "--home", home)
+    assert status == 3
+    assert "a table can't be read" in said(errors)
 
 
 def test_a_bad_site_toml_is_told(run, tmp_path):
