@@ -200,6 +200,11 @@ def _scored(history: History, settings: SiteSettings, photo: dict[str, Any]) -> 
         return {**kept, "verdict": Verdict.RETAKE.value, "reasons": [str(error)], "calibrated": False}
     write_durably(history.home / "overlays" / f"{digest}.jpg", overlay)
     measured = {name: msgspec.to_builtins(getattr(score, name)) for name in _MEASURED}
+    printed_for, sent_for = (score.site, score.pump), (photo["site"], photo["pump"])
+    if any(on_sheet and on_sheet != said for on_sheet, said in zip(printed_for, sent_for, strict=True)):
+        # Sent for the wrong pump, it would release one on another's test.
+        says = f"The sheet was printed for {score.pump} at {score.site}: send the photograph for that pump."
+        measured |= {"verdict": Verdict.RETAKE.value, "reasons": [says, *measured["reasons"]]}
     # What the operator said of the sheet stands; the sheet's own code speaks where nobody said anything.
     return {**kept, **measured, "sheet": photo["sheet"] or score.sheet}
 

@@ -153,7 +153,10 @@ def record_lines(pump: str) -> list[bytes]:
 
 
 def photo_lines(pump: str) -> list[bytes]:
-    """Each photograph as a line {"at", "photo", "pump", "by", "sheet"}; photo is the file's name."""
+    """Each photograph as a line {"at", "photo", "pump", "by"}; photo is the file's name.
+
+    The sheet's number is on the sheet: nobody types it.
+    """
     return [
         msgspec.json.encode(
             {
@@ -161,10 +164,9 @@ def photo_lines(pump: str) -> list[bytes]:
                 "photo": smear.file,
                 "pump": pump,
                 "by": smear.by,
-                "sheet": f"S-{pump[-1].upper()}{number:03d}" if smear.sheet else None,
             }
         )
-        for number, smear in enumerate(SHOP[pump].smears, 1)
+        for smear in SHOP[pump].smears
     ]
 
 

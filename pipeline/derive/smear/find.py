@@ -11,6 +11,7 @@ from typing import Final
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.derive.smear.arrays import BoolArray, Matrix, PixelArray, eight_bit, full_scale
 from pipeline.derive.smear.sheet import (
@@ -26,7 +27,12 @@ from pipeline.derive.smear.sheet import (
 WORK_PX_PER_MM: Final = 4.0
 # Without a sheet the picture is brought to this long side.
 _PLAIN_LONG_PX: Final = 1200
-_MARKER_RMS_MAX: Final = 0.35  # [mm] paper that lies flat, and no stranger's marker among them
+_QR_QUIET_MM: Final = 2.5
+# A module is half a millimetre, two pixels of a small photograph: OpenCV's reader wants it enlarged, and
+# where one enlargement fails another does not.
+_QR_PX_PER_MM: Final = (10.0, 30.0)
+_MARKER_OFF_MM: Final = 2.0  # a folded sheet never lies quite flat; a stranger's marker lies centimetres off
+_MARKER_RMS_MAX: Final = 1.0  # [mm]
 _COMMON_PAPER_MM: Final = 288.0  # between A4 and Letter
 _COMMON_FILM_MM: Final = 100.0
 _SATURATED: Final = 0.985  # of full scale: where a camera's curve has nothing more to say
@@ -94,7 +100,7 @@ def find_sheet(rgb: PixelArray) -> Sheet | None:
 def _fit(geometry: SheetGeometry, found: dict[int, Matrix]) -> Sheet | None:
     page = np.concatenate([geometry.marker_corners(n) for n in found])
     photo = np.concatenate(list(found.values()))
-    to_page, used = cv2.findHomography(photo, page, cv2.RANSAC, 2 * _MARKER_RMS_MAX)
+    to_page, used = cv2.findHomography(photo, page, cv2.RANSAC, _MARKER_OFF_MM)
     if to_page is None or used.sum() < 12:
         return None
     apart = cv2.perspectiveTransform(photo[None], to_page)[0] - page
@@ -148,18 +154,33 @@ def printed(shape: tuple[int, int]) -> BoolArray:
 
 def read_qr(rgb: PixelArray, sheet: Sheet) -> tuple[str, str, str] | None:
     """(sheet number, site, pump) from the sheet's QR code; None if it can't be read."""
+    for px_per_mm in _QR_PX_PER_MM:
+        code = _qr_picture(rgb, sheet, px_per_mm)
+        blurred = cv2.GaussianBlur(code, (0, 0), 0.35 * px_per_mm)
+        sharp = cv2.addWeighted(code, 2.5, blurred, -1.5, 0)
+        _, inked = cv2.threshold(sharp, 0, 255, cv2.THRESH_BINARY | cv2.THRESH_OTSU)
+        for picture in (inked, code):
+            try:
+                text, _, _ = cv2.QRCodeDetector().detectAndDecode(picture)
+            except cv2.error:  # its detector divides by what it finds
+                continue
+            found = parse_qr(text)
+            if found is not None:
+                return found
+    return None
+
+
+def _qr_picture(rgb: PixelArray, sheet: Sheet, px_per_mm: float) -> NDArray[np.uint8]:
+    """The code with its quiet zone, upright, grey."""
     left, top, right, _ = sheet.geometry.qr
-    scale, pad = 10.0, 2.5
-    size = (round((right - left + 2 * pad) * scale),) * 2
-    to_page = np.array([[1 / scale, 0, left - pad], [0, 1 / scale, top - pad], [0, 0, 1.0]])
-    code = cv2.warpPerspective(
+    size = (round((right - left + 2 * _QR_QUIET_MM) * px_per_mm),) * 2
+    to_page = np.array(
+        [[1 / px_per_mm, 0, left - _QR_QUIET_MM], [0, 1 / px_per_mm, top - _QR_QUIET_MM], [0, 0, 1.0]]
+    )
+    picture = cv2.warpPerspective(
         eight_bit(rgb), sheet.to_photo @ to_page, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     )
-    try:
-        text, _, _ = cv2.QRCodeDetector().detectAndDecode(code)
-    except cv2.error:  # its detector divides by what it finds
-        return None
-    return parse_qr(text)
+    return np.asarray(cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY), np.uint8)
 
 
 def plain_canvas(rgb: PixelArray) -> Canvas | None:
