@@ -1,8 +1,9 @@
 """Where is the fold, to a pixel? And what does each spot of one wing meet on the other?
 
 A film's outline is its own mirror image, so the fold runs through the outline's centre; the angle is the one
-at which the film best covers itself when turned over. From there the picture itself is registered with its
-mirror image by an affine map, which takes up a sheet that lies a little skewed or a wing that was dragged.
+at which the film, with the streaks in it, best covers itself when turned over. From there outline and streaks
+are registered with their mirror image by an affine map, which takes up perspective and a wing that was
+dragged. Relief takes no part in it: it is each wing's own, and would pull the map out of true.
 """
 
 from dataclasses import dataclass
@@ -11,11 +12,19 @@ from typing import Final
 import cv2
 import numpy as np
 
-from pipeline.derive.smear.arrays import BoolArray, FloatArray, Matrix
+from pipeline.derive.smear.arrays import BoolArray, FloatArray, Matrix, PixelArray
 
-_COARSE_PX: Final = 110  # long side of the film in the search for the angle
-_DRAG_MAX_MM: Final = 4.0
+_COARSE_PX: Final = 80  # long side of the film in the search for the angle
+_DRAG_MAX_MM: Final = 12.0  # a tilted camera alone makes this much without a sheet
 _CREASE_MM: Final = 1.2
+_BENT_MM: Final = 8.0
+_BENT_SHARE: Final = 0.25  # of the wing's reach, where that is little
+_RELIEF: Final = 2.5  # robust standard deviations that relief hardly reaches
+_STREAK_WEIGHT: Final = 0.4
+_SHADE_WEIGHT: Final = 0.15
+_STREAKS_LEAST: Final = 0.005
+_SHIFTS: Final = (0.0, -1.8, 1.8, -3.6, 3.6, -5.4, 5.4)
+_OUTLINE_MM: Final = 3.0
 _FINE_MM: Final = 0.5
 _WIDE_MM: Final = 16.0
 _ECC_STEPS: Final = 40
@@ -43,14 +52,39 @@ def find_fold(shade: FloatArray, mask: BoolArray, px_per_mm: float, fold_x: floa
     mask : (H, W), the film in the crop
     fold_x : [px] where the sheet's fold line is printed; None searches all angles
     """
+    plain = _beyond_relief(shade, mask)
     if fold_x is None:
-        angle, offset = _search(shade, mask)
+        angle, offset = _search(shade, plain, mask)
     else:
         angle, offset = 0.0, fold_x
     start = _reflection(angle, offset)
-    refined = _register(shade, mask, start, px_per_mm)
-    best = max((start, refined), key=lambda m: _overlap(mask, m) + _likeness(shade, mask, m))
+    # An even mix has no streaks to hold on to, nor has one that is striped all over.
+    sparse = (np.abs(plain[mask]) > 0).mean() > _STREAKS_LEAST
+    maps = [start, *_registered(plain if sparse else shade, mask, start, px_per_mm)]
+    best = max(maps, key=lambda m: _worth(shade, plain, mask, m))
     return Fold(best, _overlap(mask, best), angle, offset)
+
+
+def _worth(shade: FloatArray, plain: FloatArray, mask: BoolArray, matrix: Matrix) -> float:
+    """How well a map lays the film on its own mirror image: outline, streaks, and all there is to see."""
+    turned = _turn_over(mask.astype(np.float32), matrix, cv2.INTER_NEAREST) > 0.5
+    both = mask & turned
+    meet = int(both.sum())
+    worth = meet / max(1, 2 * int(mask.sum()) - meet)
+    if meet < 50:
+        return worth
+    for image, weight in ((plain, _STREAK_WEIGHT), (shade, _SHADE_WEIGHT)):
+        a, b = image[both], _turn_over(image, matrix, cv2.INTER_LINEAR)[both]
+        a, b = a - a.mean(), b - b.mean()
+        worth += weight * float(a @ b) / float(np.sqrt(max(float((a @ a) * (b @ b)), 1e-12)))
+    return worth
+
+
+def _beyond_relief(shade: FloatArray, mask: BoolArray) -> FloatArray:
+    """(H, W) what stands out of the relief, -1 to 1: streaks are sparse and strong, relief is neither."""
+    spread = 1.4826 * float(np.median(np.abs(shade[mask] - np.median(shade[mask]))))
+    beyond = np.sign(shade) * np.maximum(np.abs(shade) - _RELIEF * spread, 0)
+    return np.asarray(np.clip(beyond, -1, 1), np.float32)
 
 
 def markings(grey: FloatArray, mask: BoolArray, px_per_mm: float) -> FloatArray:
@@ -85,6 +119,21 @@ def one_wing(mask: BoolArray, fold: Fold, px_per_mm: float) -> BoolArray:
     return np.asarray(mask & opposite & (beyond > _CREASE_MM * px_per_mm))
 
 
+def split_part(both: BoolArray, fold: Fold, px_per_mm: float) -> BoolArray:
+    """(H, W) the part of one wing in which the film split in itself.
+
+    Nearer to the fold it only bends when the sheet is opened, so that even its relief is mirrored there. How
+    far that reaches is the film's thickness and the paper's stiffness: seen on photographs, no source.
+    """
+    y, x = np.nonzero(both)
+    beyond = x * np.cos(fold.angle) + y * np.sin(fold.angle) - fold.offset
+    split = np.zeros_like(both)
+    if len(x):
+        least = min(_BENT_MM * px_per_mm, _BENT_SHARE * float(np.percentile(beyond, 99)))
+        split[y, x] = beyond > least
+    return split
+
+
 def _reflection(angle: float, offset: float) -> Matrix:
     """Reflection about the line x cos(angle) + y sin(angle) = offset."""
     c, s = np.cos(2 * angle), np.sin(2 * angle)
@@ -102,36 +151,28 @@ def _overlap(mask: BoolArray, matrix: Matrix) -> float:
     return float((mask & turned).sum() / max(1, (mask | turned).sum()))
 
 
-def _likeness(shade: FloatArray, mask: BoolArray, matrix: Matrix) -> float:
-    turned = _turn_over(shade, matrix, cv2.INTER_LINEAR)
-    both = mask & (_turn_over(mask.astype(np.float32), matrix, cv2.INTER_NEAREST) > 0.5)
-    if both.sum() < 50:
-        return 0.0
-    a, b = shade[both] - shade[both].mean(), turned[both] - turned[both].mean()
-    return float((a * b).sum() / np.sqrt(max(float((a * a).sum() * (b * b).sum()), 1e-12)))
-
-
-def _search(shade: FloatArray, mask: BoolArray) -> tuple[float, float]:
-    """Angle [rad] and offset [px] of the fold, from outline and picture together."""
+def _search(shade: FloatArray, plain: FloatArray, mask: BoolArray) -> tuple[float, float]:
+    """Angle [rad] and offset [px] of the fold, from outline and streaks together."""
     shrink = _COARSE_PX / max(mask.shape)
     size = (round(mask.shape[1] * shrink), round(mask.shape[0] * shrink))
     small = cv2.resize(mask.astype(np.float32), size, interpolation=cv2.INTER_AREA) > 0.5
-    flat = cv2.resize(shade, size, interpolation=cv2.INTER_AREA)
+    flat, streaks = (
+        cv2.GaussianBlur(cv2.resize(image, size, interpolation=cv2.INTER_AREA), (0, 0), 1.5)
+        for image in (shade, plain)
+    )
     # Room around, so that a turned film is not cut off.
-    pad = _COARSE_PX // 2
-    small = np.pad(small, pad)
-    flat = np.pad(flat, pad)
-    ys, xs = np.nonzero(small)
+    pad = _COARSE_PX // 4
+    film, flat, streaks = np.pad(small, pad), np.pad(flat, pad), np.pad(streaks, pad)
+    ys, xs = np.nonzero(film)
     centre = np.array([xs.mean(), ys.mean()])
 
     def worth(angle: float, shift: float) -> float:
         offset = float(centre @ (np.cos(angle), np.sin(angle))) + shift
-        matrix = _reflection(angle, offset)
-        # The outline alone knows a fold from a film that is merely long; the picture settles a round one.
-        return _overlap(small, matrix) + 0.15 * _likeness(flat, small, matrix)
+        return _worth(flat, streaks, film, _reflection(angle, offset))
 
-    # A figure's mirror lines run through its centre: the shift only takes up what perspective did to that.
-    angle, shift = max(((a, 0.0) for a in np.deg2rad(np.arange(0, 180, 4.0))), key=lambda t: worth(*t))
+    # A figure's mirror lines run through its centre, but for what perspective and a ragged rim do to it.
+    tries = [(a, s) for a in np.deg2rad(np.arange(0, 180, 4.0)) for s in _SHIFTS]
+    angle, shift = max(tries, key=lambda t: worth(*t))
     for step in (2.0, 1.0, 0.5):
         near = [
             (angle + np.deg2rad(d), shift + s) for d in (-step, 0, step) for s in (-step / 2, 0, step / 2)
@@ -142,26 +183,45 @@ def _search(shade: FloatArray, mask: BoolArray) -> tuple[float, float]:
     return float(angle), float(middle @ (np.cos(angle), np.sin(angle))) + float(shift) / shrink
 
 
-def _register(shade: FloatArray, mask: BoolArray, start: Matrix, px_per_mm: float) -> Matrix:
-    """The affine map near `start` that lays the film best on its own mirror image; start where none does.
+def _registered(plain: FloatArray, mask: BoolArray, start: Matrix, px_per_mm: float) -> list[Matrix]:
+    """Affine maps near `start` that lay outline, then streaks on their own mirror image, as far as found."""
+    shrink = min(1.0, 2.0 / px_per_mm)
+    size = (round(mask.shape[1] * shrink), round(mask.shape[0] * shrink))
+    room = round(2 * _OUTLINE_MM * shrink * px_per_mm)
+    inner = np.pad(cv2.resize(mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST), room)
+    depth = cv2.distanceTransform(inner, cv2.DIST_L2, 5) - cv2.distanceTransform(1 - inner, cv2.DIST_L2, 5)
+    reach = _OUTLINE_MM * shrink * px_per_mm
+    outline = np.clip(depth, -reach, reach).astype(np.float32)
+    streaks = np.pad(cv2.resize(plain, size, interpolation=cv2.INTER_AREA), room)
+    streaks[depth < 2 * shrink * px_per_mm] = 0  # the rim's own fringe
+    # Pixel centres: small pixel i stands for pixels around (i + 0.5) / shrink - 0.5.
+    aside = 0.5 * shrink - 0.5 + room
+    scaling = np.array([[shrink, 0, aside], [0, shrink, aside], [0, 0, 1.0]])
+    matrix = (scaling @ np.vstack([start, (0, 0, 1)]) @ np.linalg.inv(scaling))[:2]
+    ys, xs = np.nonzero(mask)
+    corners = np.array([(x, y, 1) for x in (xs.min(), xs.max()) for y in (ys.min(), ys.max())], np.float64)
+    first = _aligned(outline, matrix, np.ones_like(inner))
+    found = [first, _aligned(streaks, matrix, inner)]
+    if first is not None:
+        found.append(_aligned(streaks, first, inner))
+    maps = [
+        (np.linalg.inv(scaling) @ np.vstack([one, (0, 0, 1)]) @ scaling)[:2]
+        for one in found
+        if one is not None
+    ]
+    return [one for one in maps if np.abs(corners @ (one - start).T).max() <= _DRAG_MAX_MM * px_per_mm]
+
+
+def _aligned(picture: FloatArray, start: Matrix, where: PixelArray) -> Matrix | None:
+    """The affine map near `start` under which a picture is most like itself; None where nothing holds it.
 
     Source: G. D. Evangelidis, E. Z. Psarakis, IEEE TPAMI 30(10), 2008, 1858-1865 (enhanced correlation).
     """
-    shrink = min(1.0, 2.0 / px_per_mm)
-    size = (round(mask.shape[1] * shrink), round(mask.shape[0] * shrink))
-    small = cv2.resize(shade, size, interpolation=cv2.INTER_AREA)
-    inner = cv2.resize(mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
-    # Pixel centres: small pixel i stands for pixels around (i + 0.5) / shrink - 0.5.
-    aside = 0.5 * shrink - 0.5
-    scaling = np.array([[shrink, 0, aside], [0, shrink, aside], [0, 0, 1.0]])
-    matrix = (scaling @ np.vstack([start, (0, 0, 1)]) @ np.linalg.inv(scaling))[:2].astype(np.float32)
     stop = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, _ECC_STEPS, 1e-5)
     try:
-        _, fitted = cv2.findTransformECC(small, small, matrix, cv2.MOTION_AFFINE, stop, inner, 3)
-    except cv2.error:  # no structure to hold on to: an even film
-        return start
-    back = (np.linalg.inv(scaling) @ np.vstack([fitted, (0, 0, 1)]) @ scaling)[:2]
-    ys, xs = np.nonzero(mask)
-    corners = np.array([(x, y, 1) for x in (xs.min(), xs.max()) for y in (ys.min(), ys.max())], np.float64)
-    drag = np.abs(corners @ (back - start).T).max()
-    return back if drag <= _DRAG_MAX_MM * px_per_mm else start
+        _, fitted = cv2.findTransformECC(
+            picture, picture, start.astype(np.float32), cv2.MOTION_AFFINE, stop, where, 3
+        )
+    except cv2.error:
+        return None
+    return np.asarray(fitted, np.float64)

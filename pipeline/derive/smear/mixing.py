@@ -23,7 +23,9 @@ SURFACE: Final = 0.015
 INNER: Final = 0.5
 _SMOOTH_ORDER: Final = 3
 _LIGHT_DOUBT: Final = 2.0
-_SCATTER: Final = 0.7
+_SCATTER: Final = 0.5
+_SLOW_MM: Final = 11.3  # waves longer than this are what light makes too
+_SLOW_PER_FINE: Final = 0.5
 _DOUBT_SHARE: Final = 0.02
 _DOUBT_GLOSS: Final = 0.008  # of a perfect white
 _DARKEST: Final = 0.006  # K/S runs away below, where a camera sees only its own black
@@ -31,10 +33,16 @@ _BRIGHTEST: Final = 0.97
 
 
 class Shared(NamedTuple):
-    """Variances over the mean squared [1]: shared and fine, shared and smooth, a wing's own; fine's error."""
+    """Variances over the mean squared [1].
+
+    fine, slow : that both wings share, by the length of its waves, as far as it must be mixing
+    unclear : slow and shared, mixing or light
+    own : of a wing as photographed; scatter : standard error of fine and slow
+    """
 
     fine: float
-    coarse: float
+    slow: float
+    unclear: float
     own: float
     scatter: float
 
@@ -44,7 +52,7 @@ class Mixing:
     """The spread of the curing agent's fraction, relative to its mean.
 
     cov : coefficient of variation [1] of what both wings share
-    cov_coarse : the part of it that changes slowly over the whole wing
+    cov_unclear : slow variation that both wings share without fine striations: gloss, or a slow drift [1]
     cov_hidden : how large a variation relief and gloss could hide, one standard error [1]
     cov_seen : of one wing as photographed, relief, gloss and noise included [1]
     likeness : share of the variance seen that both wings share, 0 to 1
@@ -53,7 +61,7 @@ class Mixing:
     """
 
     cov: float
-    cov_coarse: float
+    cov_unclear: float
     cov_hidden: float
     cov_seen: float
     likeness: float
@@ -86,12 +94,16 @@ def relative_fraction(grey: FloatArray, film: BoolArray) -> FloatArray:
     grey : (H, W), relative to the paper
     film : (H, W), where the mean is taken
     One constant for all wavelengths and the tint in the curing agent alone, so that K/S less the base's is
-    in proportion to the fraction. Source: single-constant Kubelka-Munk mixing; base as KS_BASE.
+    in proportion to the fraction. Source: single-constant Kubelka-Munk mixing; base as KS_BASE. Above the
+    film's median its logarithm is taken: K/S of what is darker still grows as 1 / 2R, and would make more of
+    the shade in a groove, or of the camera's black, than of a streak of base.
     """
     measured = grey * PAPER_REFLECTANCE
     # No surface sends back more than the darkest spot of the film shows; half of it leaves room for error.
     k1 = min(SURFACE, 0.5 * float(np.percentile(measured[film], 2)))
     tint = kubelka_munk(without_surface(measured, k1)) - KS_BASE
+    tint /= np.median(tint[film])
+    tint = np.where(tint > 1, 1 + np.log(np.maximum(tint, 1)), tint)
     return np.asarray(tint / tint[film].mean() - 1, np.float32)
 
 
@@ -110,7 +122,9 @@ def intensity_of_segregation(cov: float, share: float) -> float:
     return cov**2 * share / (1 - share)
 
 
-def shared_variance(wing: FloatArray, mirror: FloatArray, both: BoolArray, doubt: float = 0.0) -> Shared:
+def shared_variance(
+    wing: FloatArray, mirror: FloatArray, both: BoolArray, px_per_mm: float, doubt: float = 0.0
+) -> Shared:
     """How much of the variance lies in both wings, and how much in one alone.
 
     wing, mirror : (H, W), relative fraction; both : (H, W), where both are seen
@@ -118,21 +132,25 @@ def shared_variance(wing: FloatArray, mirror: FloatArray, both: BoolArray, doubt
 
     The covariance is the variance of the mean of both less that of half their difference: relief and noise
     are in either alike and cancel. Light that the paper could not tell of does not: gloss and the bend of the
-    paper change it smoothly, on one wing or on both. So a smooth surface is taken out of mean and difference
-    first, and the mean's own counts as mixing only as far as it stands out from the difference's and `doubt`.
+    paper change it slowly, on one wing or on both. A mixer leaves fine striations, so slow variation counts
+    as mixing only as far as fine variation goes with it; what exceeds that and the light's doubt is unclear.
     """
     mean = (wing[both] + mirror[both]).astype(np.float64) / 2
     half = (wing[both] - mirror[both]).astype(np.float64) / 2
     mean, half = mean - mean.mean(), half - half.mean()
     own = float(np.sqrt(max(np.var(mean + half) * np.var(mean - half), 1e-16)))
     smooth_mean, smooth_half = smooth_part(mean, both), smooth_part(half, both)
-    fine, scatter = _by_octaves(mean - smooth_mean, half - smooth_half, both)
-    coarse = float(np.var(smooth_mean)) - _LIGHT_DOUBT * float(np.var(smooth_half)) - doubt**2
-    return Shared(fine=fine, coarse=max(coarse, 0.0), own=own, scatter=scatter)
+    fine, slow, scatter = _by_octaves(mean - smooth_mean, half - smooth_half, both, px_per_mm)
+    slow += max(0.0, float(np.var(smooth_mean)) - _LIGHT_DOUBT * float(np.var(smooth_half)))
+    counted = min(slow, _SLOW_PER_FINE * fine)
+    unclear = max(0.0, slow - counted - doubt**2)
+    return Shared(fine=fine, slow=counted, unclear=unclear, own=own, scatter=scatter)
 
 
-def _by_octaves(mean: FloatArray, half: FloatArray, both: BoolArray) -> tuple[float, float]:
-    """Variance of the mean less that of half the difference, octave by octave, and its standard error.
+def _by_octaves(
+    mean: FloatArray, half: FloatArray, both: BoolArray, px_per_mm: float
+) -> tuple[float, float, float]:
+    """Variance of the mean less that of half the difference, octave by octave: fine, slow; standard error.
 
     mean, half : (N,), the pixels of both, (H, W)
     Relief cancels only on average. In an octave with few waves to the wing it may not, so what its own
@@ -147,22 +165,25 @@ def _by_octaves(mean: FloatArray, half: FloatArray, both: BoolArray) -> tuple[fl
         field[both] = values
         power.append(np.abs(np.fft.rfft2(field[box])) ** 2)
     height, width = both[box].shape
-    frequency = np.hypot(np.fft.fftfreq(height)[:, None], np.fft.rfftfreq(width)[None])
-    octave = np.round(np.log2(np.maximum(frequency, 1.0 / max(height, width)))).astype(np.int64)
-    octave -= octave.min()
+    frequency = np.hypot(np.fft.fftfreq(height)[:, None], np.fft.rfftfreq(width)[None]) * px_per_mm
+    octave = np.round(np.log2(np.maximum(frequency * _SLOW_MM, 0.01)) - 0.5).astype(np.int64)
+    first = int(octave.min())
     # rfft2 leaves out the conjugate half of all columns but the first and, in an even width, the last.
     twice = np.full(frequency.shape, 2.0)
     twice[:, 0] = 1.0
     if width % 2 == 0:
         twice[:, -1] = 1.0
     total = height * width * len(mean)
-    shared, alone, waves = (
-        np.bincount(octave.ravel(), (part * twice).ravel()) for part in (*power, np.ones_like(power[0]))
+    seen = height * width / len(mean)  # waves next to each other tell the same where the film is small
+    shared, alone, square = (
+        np.bincount((octave - first).ravel(), (part * twice).ravel()) / total
+        for part in (*power, seen * power[1] ** 2 / total)
     )
-    independent = np.maximum(waves * len(mean) / (height * width) / 2, 0.5)
-    scatter = 2 * alone / np.sqrt(independent)
-    counted = np.maximum(shared - alone - _SCATTER * scatter, 0).sum() / total
-    return float(counted), float(np.sqrt((scatter**2).sum())) / total
+    # Each wave's power is spread as its own mean, so that the variance is their sum of squares.
+    scatter = 2 * np.sqrt(square)
+    counted = np.maximum(shared - alone - _SCATTER * scatter, 0)
+    split = max(0, -first)
+    return float(counted[split:].sum()), float(counted[:split].sum()), float(np.sqrt(square.sum()) * 2)
 
 
 def smooth_part(values: NDArray[np.float64], where: BoolArray) -> NDArray[np.float64]:
@@ -193,19 +214,24 @@ def light_doubt(grey: FloatArray, film: BoolArray) -> float:
 
 
 def measure_mixing(
-    wing: FloatArray, mirror: FloatArray, both: BoolArray, share: float, doubt: float = 0.0
+    wing: FloatArray,
+    mirror: FloatArray,
+    both: BoolArray,
+    px_per_mm: float,
+    share: float,
+    doubt: float = 0.0,
 ) -> Mixing:
     """All of it for a pair of wings.
 
     share : of curing agent by volume, for the intensity of segregation; doubt : as in shared_variance
     """
-    shared = shared_variance(wing, mirror, both, doubt)
-    variance = shared.fine + shared.coarse
+    shared = shared_variance(wing, mirror, both, px_per_mm, doubt)
+    variance = shared.fine + shared.slow
     cov = float(np.sqrt(variance))
     scale, striation = segregation_scale(wing, mirror, both) if shared.fine > 0 else (None, None)
     return Mixing(
         cov=cov,
-        cov_coarse=float(np.sqrt(shared.coarse)),
+        cov_unclear=float(np.sqrt(shared.unclear)),
         cov_hidden=float(np.sqrt(shared.scatter)),
         cov_seen=float(np.sqrt(shared.own)),
         likeness=variance / shared.own,
@@ -222,7 +248,7 @@ def segregation_scale(
 
     The scale is the integral of the correlation over distance up to its first zero, in the direction in
     which it falls soonest; a striation is as wide as twice the distance to that zero (exact for stripes and
-    for a sine).     Correlating one wing with the other's mirror leaves noise and relief out of it.
+    for a sine). Correlating one wing with the other's mirror leaves noise and relief out of it.
     Source: P. V. Danckwerts, Appl. Sci. Res. A 3 (1952) 279-296.
     """
     weight = both.astype(np.float32)
