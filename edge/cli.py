@@ -18,6 +18,7 @@ from typer.core import TyperGroup
 
 from edge.errors import BeadbookError, CallError, InputError
 from edge.records import HEAD_FIELDS, KINDS, NAME_PATTERN
+from edge.sentences import counted
 
 if TYPE_CHECKING:
     from edge.sources import Event
@@ -63,8 +64,8 @@ def run(commands: typer.Typer) -> None:
         where = error.filename or "a file"
         _end(f"{where}: {error.strerror or error}; check the path and its permissions.", 3)
     except Exception as error:
-        # A call that typer refuses: its own report takes four lines. Its exceptions have moved in time, so they
-        # are told by what they can do.
+        # A call that typer refuses: its own report takes four lines. Its versions keep their exceptions in
+        # different places, so they are told by what they can do.
         if not hasattr(error, "format_message"):
             raise
         said = " ".join(error.format_message().rstrip(".").split())
@@ -149,7 +150,7 @@ def replay(
             timeout_s=timeout,
             moved=lambda messages: progress.show(f"put {messages}, {box.depth().messages} not receipted yet"),
         )
-    print(f"{put} message{'' if put == 1 else 's'} receipted")
+    print(f"{counted(put, 'message')} receipted")
 
 
 @app.command()
@@ -287,7 +288,7 @@ def _send(
         put = play(
             events, Outbox(outbox, site, edge), thread, RecordingClock(), speed=None, timeout_s=timeout
         )
-    print(f"{put} message{'' if put == 1 else 's'} receipted")
+    print(f"{counted(put, 'message')} receipted")
 
 
 def _events(files: list[Path], site: str, pump: str, pack_s: float, photos: Path | None) -> Iterator["Event"]:

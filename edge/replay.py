@@ -11,6 +11,7 @@ from typing import Final, NamedTuple
 from edge.courier import Courier
 from edge.errors import BeadbookError, InputError
 from edge.outbox import Outbox
+from edge.sentences import counted
 from edge.sources import Event
 
 # How many messages are put in one commit when nothing has to be waited for.
@@ -75,7 +76,7 @@ class CourierThread:
             if time.monotonic() > deadline:
                 reason = self.courier.failure or "no receipt"
                 raise InputError(
-                    f"{waiting} messages wait and none was receipted in {timeout_s:g} s ({reason})",
+                    f"nothing receipted in {timeout_s:g} s, {counted(waiting, 'message')} left ({reason})",
                     where=str(outbox.path),
                     do="see that broker and landing run; what waits is kept, and goes out with the next call",
                 )

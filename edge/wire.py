@@ -78,6 +78,12 @@ def parse_topic(topic: str) -> Address:
     )
 
 
+def site_in(topic: str) -> str | None:
+    """The site that a topic names, though it may be no edge's in all else; None if it names none."""
+    parts = topic.split("/")
+    return parts[2] if topic.startswith(ROOT + "/") and _NAME.match(parts[2]) else None
+
+
 def outbox_topic(site: str, edge: str, stream: str) -> str:
     """Where an outbox says what it holds."""
     return f"{ROOT}/{site}/{edge}/{OUTBOX}/{stream}"

@@ -9,6 +9,7 @@ from typer import Argument, Exit, Option
 
 from edge.cli import app, check_names, parse_past
 from edge.errors import InputError
+from edge.sentences import counted
 
 if TYPE_CHECKING:
     from pipeline.land.batch import Landed
@@ -155,7 +156,11 @@ def import_files(
 
 
 def _summary(total: "Landed") -> str:
+    landed = (
+        *(counted(total.samples, "sample"), counted(total.records, "record")),
+        counted(total.photos, "photograph"),
+    )
     return (
-        f"{total.samples} samples, {total.records} records and {total.photos} photographs landed, "
+        f"{landed[0]}, {landed[1]} and {landed[2]} landed, "
         f"{total.already} were there already, {total.rejected} set aside"
     )

@@ -140,7 +140,7 @@ RELEASED_BY_PERSON: Final = "released_by_person"
 
 # How a step still open is said.
 NEEDS_WORDS: Final[dict[What, str]] = {
-    What.SMEAR_PASSED: "a smear test passed",
+    What.SMEAR_PASSED: "a passing smear test",
     What.PURGED: "a base purge",
     What.MIXER_WORK: "work on the mixer (mixer change or service)",
     What.SNAP_IN: "a snap time within limits",

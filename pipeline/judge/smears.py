@@ -10,6 +10,7 @@ from datetime import datetime, timedelta
 from msgspec import Struct
 
 from edge.records import SmearCall
+from edge.sentences import clause
 from edge.words import Verdict
 from pipeline.settings import Limits
 
@@ -92,8 +93,8 @@ def _one(fail: _Fail, at: datetime, sheet: str | None, photo: str | None, apart:
 
 
 def _why(score: SmearScore) -> str:
-    return f": {score.reasons[0].rstrip('.')}" if score.reasons else ""
+    return f": {clause(score.reasons[0])}" if score.reasons else ""
 
 
 def _note(call: SmearCall) -> str:
-    return f": {call.note.rstrip('.')}" if call.note else ""
+    return f": {clause(call.note)}" if call.note else ""

@@ -17,7 +17,7 @@ from edge.errors import InputError
 from edge.files import write_durably
 from edge.records import AnyRecord, encode_record, kind_of
 from edge.senml import GaugeColumns
-from edge.wire import Address
+from edge.wire import Address, site_in
 from pipeline.history import History
 from pipeline.land.decode import Content, Photo, decode
 from pipeline.land.known import DAY_US, IntArray, Known, day_of
@@ -118,7 +118,7 @@ class Batch:
         origin = Origin(None, None, None) if address is None else _origin(address)
         self._rows["rejected"].append(
             {
-                "site": address.site if address else None,
+                "site": address.site if address else site_in(topic),
                 "topic": topic,
                 "reason": str(error),
                 "sha256": digest,

@@ -6,6 +6,7 @@ from typing import Any, Final
 
 from msgspec import Struct
 
+from edge.sentences import clause, clauses, counted
 from edge.units import pa_to_psi
 from pipeline.settings import SiteSettings
 
@@ -96,7 +97,7 @@ class _Teller:
         for row in rows:
             mine = row["time"] >= self.start
             if row["verdict"] == "retake" and mine:
-                why = _why(row["reasons"]) or "it can't be judged"
+                why = clauses(row["reasons"]) or "it can't be judged"
                 sentence = f"The smear photograph of {self.clock(row['time'])} must be taken again: {why}."
                 yield Finding("retake", row["time"], None, sentence)
             elif row["verdict"] == "pass" and row["seen_by"] == "camera":
@@ -108,7 +109,7 @@ class _Teller:
                 row_of_fails.append(row)
                 if one or not mine:
                     continue
-                why = _why(row["reasons"]) or row["note"].rstrip(".")
+                why = clauses(row["reasons"]) or clause(row["note"])
                 by = f" by eye ({row['person']})" if row["seen_by"] == "eye" else ""
                 said = f"at {self.clock(row['time'])}{by}" + (f": {why}" if why else "")
                 if again:
@@ -248,8 +249,10 @@ class _Teller:
             yield Finding("units_on_hold", start, end, sentence)
         doubted = [unit for unit in self.glazed if unit["suspect"]]
         if doubted:
-            why = next((r for unit in doubted for r in unit["reasons"] if r.startswith("After it: ")), "")
-            sentence = f"{_named([unit['unit'] for unit in doubted])} suspect. {why}".strip()
+            told = (r for unit in doubted for r in unit["reasons"] if r.startswith("After it: "))
+            why = clause(next(told, "").removeprefix("After it: "))
+            named = _named([unit["unit"] for unit in doubted])
+            sentence = f"{named} glazed before a test that casts doubt on them: {why}."
             yield Finding(
                 "units_suspect", doubted[0]["started"], max(u["finished"] for u in doubted), sentence
             )
@@ -283,17 +286,18 @@ class _Teller:
         ):
             sentence = (
                 f"The edge could not reach the broker, {self.span(row['time'], row['back_at'])}; "
-                f"it kept {row['held']} messages and sent them after."
+                f"what it kept meanwhile, {counted(row['held'], 'message')}, was sent after."
             )
             yield Finding("contact_lost", row["time"], row["back_at"], sentence)
         for row in self.rows(
             """
-            SELECT min(landed_at) AS first, max(landed_at) AS last, count(*) AS n, any_value(reason) AS reason
+            SELECT min(landed_at) AS first, max(landed_at) AS last, count(*) AS n,
+                   min_by(reason, landed_at) AS reason
             FROM history.rejected WHERE site = $site AND landed_at >= $start AND landed_at < $end HAVING n > 0
             """
         ):
-            sentence = f"{row['n']} messages could not be read and were set aside, the first: {row['reason']}"
-            yield Finding("rejected", row["first"], row["last"], sentence.rstrip(".") + ".")
+            sentence = f"{counted(row['n'], 'message')} could not be read and set aside, the first: "
+            yield Finding("rejected", row["first"], row["last"], f"{sentence}{row['reason'].rstrip('.')}.")
 
     def overlapping(self, view: str, columns: str) -> list[Row]:
         return self.rows(
@@ -318,7 +322,9 @@ class _Teller:
         return f" {_named(units)} glazed meanwhile." if units else ""
 
     def span(self, start: datetime, end: datetime) -> str:
-        return f"{self.clock(start)} to {self.clock(end)}"
+        """From when to when; the date of the end is that of the start unless it says so."""
+        first, last = self.clock(start), self.clock(end)
+        return f"{first} to {last.removeprefix(first[:-5])}"
 
     def clock(self, at: datetime) -> str:
         """Local time of day to the nearest minute; with its date where that is not the shift's."""
@@ -339,11 +345,6 @@ def _joined(
         run.append(row)
     if run:
         yield run
-
-
-def _why(reasons: Sequence[str]) -> str:
-    """Reasons that are sentences of their own, as the end of another."""
-    return "; ".join(reason.rstrip(".") for reason in reasons)
 
 
 def _named(units: Sequence[str]) -> str:

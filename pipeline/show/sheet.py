@@ -1,13 +1,15 @@
 """How does a shift look on paper? One A4 sheet to file and sign: verdict, findings, figures, tests, units."""
 
 import json
+from datetime import tzinfo
 from importlib import resources
 from zoneinfo import ZoneInfo
 
 import typst
 
+from edge.sentences import clauses
 from pipeline.show.summary import ShiftSummary
-from pipeline.show.words import clock, figures_of, ordinary, verdict_line
+from pipeline.show.words import clock, figures_of, verdict_line
 
 
 def render_pdf(summary: ShiftSummary) -> bytes:
@@ -28,30 +30,7 @@ def render_pdf(summary: ShiftSummary) -> bytes:
         ],
         "reminders": summary.reminders,
         "figures": list(figures_of(summary)) if summary.known else [],
-        "tests": sorted(
-            [
-                *(
-                    (
-                        clock(s.time, zone),
-                        "smear, by eye" if s.seen_by == "eye" else "smear, photo",
-                        "; ".join(s.reasons) or s.note or f"CoV {ordinary(s.cov, '{:.3f}')}",
-                        "superseded" if s.superseded_by else s.verdict,
-                        s.person,
-                    )
-                    for s in summary.smears
-                ),
-                *(
-                    (
-                        clock(t.time, zone),
-                        t.kind,
-                        f"{t.value} (limit {t.limit})",
-                        "superseded" if t.superseded_by else "out" if t.passed is False else "in",
-                        t.person,
-                    )
-                    for t in summary.tests
-                ),
-            ]
-        ),
+        "tests": rows_of_tests(summary, zone),
         "units": [
             (
                 u.unit,
@@ -65,3 +44,29 @@ def render_pdf(summary: ShiftSummary) -> bytes:
     template = resources.files("pipeline.show").joinpath("templates", "summary.typ").read_bytes()
     pdf: bytes = typst.compile(template, sys_inputs={"summary": json.dumps(content)})
     return pdf
+
+
+def rows_of_tests(summary: ShiftSummary, zone: tzinfo) -> list[tuple[str, str, str, str, str]]:
+    """(time of day, test, what it showed, verdict, by) of every test of the shift, in order of time."""
+    rows = [
+        (
+            s.time,
+            "smear, by eye" if s.seen_by == "eye" else "smear, photo",
+            clauses(s.reasons) or s.note or ("" if s.cov is None else f"CoV {s.cov:.3f}"),
+            "superseded" if s.superseded_by else s.verdict,
+            s.person,
+        )
+        for s in summary.smears
+    ]
+    marks = {True: "in", False: "out", None: ""}
+    rows += [
+        (
+            t.time,
+            t.kind,
+            f"{t.value} (limit {t.limit})",
+            "superseded" if t.superseded_by else marks[t.passed],
+            t.person,
+        )
+        for t in summary.tests
+    ]
+    return [(clock(row[0], zone), *row[1:]) for row in sorted(rows, key=lambda row: row[:2])]

@@ -8,6 +8,7 @@ from rich.console import Console, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from edge.sentences import clauses
 from edge.words import ReleaseState
 from pipeline.show.summary import ShiftSummary, Smear
 from pipeline.show.words import clock, figures_of, ordinary, verdict_line
@@ -96,7 +97,7 @@ def _smears(summary: ShiftSummary, zone: tzinfo) -> Table:
 
 
 def _why(smear: Smear) -> str:
-    why = "; ".join(smear.reasons) or smear.note
+    why = clauses(smear.reasons) or smear.note
     return f"superseded; {why}" if smear.superseded_by else why
 
 

@@ -26,7 +26,7 @@ from tests.running import beadbook, free_port, mosquitto, serve
 SITE, PUMP = "hall-9", "pump-a"
 START = datetime(2026, 10, 14, 11, tzinfo=UTC)
 TOUCHED = {(SITE, PUMP, START.date())}
-WAIT_S = 30
+WAIT_S = 60
 
 
 def land_snap_time(home, expect, minutes=200.0):

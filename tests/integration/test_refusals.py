@@ -138,7 +138,7 @@ def test_good_lines_land_and_bad_ones_are_set_aside_each_with_its_line(run, tmp_
     assert status == 3
     assert [f"line {n}" in line for n, line in zip((2, 3, 4), errors.splitlines(), strict=True)] == [True] * 3
     assert output.startswith(
-        "0 samples, 1 records and 0 photographs landed, 0 were there already, 3 set aside"
+        "0 samples, 1 record and 0 photographs landed, 0 were there already, 3 set aside"
     )
     status, output, _ = run("import", path, "--site", "hall-9", "--home", home)
     assert output.startswith(
@@ -154,7 +154,7 @@ def test_no_broker_ends_in_a_sentence_and_keeps_the_messages(run, tmp_path):
         *("--outbox", outbox, "--fast", "--timeout", "1"),
     )
     assert status == 3
-    assert "5 messages wait" in errors.splitlines()[-1]
+    assert "5 messages left" in errors.splitlines()[-1]
     assert "Traceback" not in errors
 
 

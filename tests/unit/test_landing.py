@@ -220,11 +220,15 @@ def test_what_is_malformed_is_set_aside_with_the_reason_and_stops_nothing(
     assert row["size_bytes"] == len(payload)
 
 
-def test_a_topic_of_nobody_is_set_aside_too(landing, history):
-    moved = landing.land([Message("beadbook/v1/hall-9/edge-a/gauges/x/1", b"[]", START)] * 2)
+@pytest.mark.parametrize(
+    ("topic", "site"),
+    [("beadbook/v1/hall-9/edge-a/gauges/x/1", "hall-9"), ("beadbook/v1/Hall 9/edge-a/gauges", None)],
+)
+def test_a_topic_of_nobody_is_set_aside_too_and_told_to_the_site_it_names(landing, history, topic, site):
+    moved = landing.land([Message(topic, b"[]", START)] * 2)
     assert (moved.through, moved.rejected) == ({}, 1)
     (row,) = history.read("rejected").to_pylist()
-    assert (row["site"], row["stream"]) == (None, None)
+    assert (row["site"], row["stream"]) == (site, None)
 
 
 def test_a_truncated_jpeg_is_evidence_and_lands(landing):

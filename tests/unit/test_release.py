@@ -487,10 +487,10 @@ def test_every_hold_says_rule_time_evidence_and_what_clears_it():
     assert span is not None and span.rules == ("changeover", "unpurged_stop")
     first, second = span.reasons
     assert first.startswith("Changeover: curing-agent pail replaced, lot C-2 (R. Okafor, record …")
-    assert first.endswith("; hold since 14 Oct 08:00, needs a smear test passed.")
+    assert first.endswith("; hold since 14 Oct 08:00, needs a passing smear test.")
     assert second == (
         "Stop without base purge: stood from 11:30, no base purge by 11:35; hold since 14 Oct 11:35, "
-        "needs a base purge, then a smear test passed."
+        "needs a base purge, then a passing smear test."
     )
 
 

@@ -37,5 +37,5 @@ ASOF LEFT JOIN days ON entries.site = days.site AND entries."at" >= days.start
 LEFT JOIN superseded ON superseded.id = entries.ref
 UNION ALL
 SELECT site, pump, day, "at", NULL, "by", 'smear_score', sha256,
-       verdict || CASE WHEN len(reasons) > 0 THEN ': ' || array_to_string(reasons, '; ') ELSE '' END, NULL
+       verdict || CASE WHEN len(reasons) > 0 THEN ': ' || array_to_string(list_transform(reasons, lambda r: rtrim(r, '.')), '; ') ELSE '' END, NULL
 FROM history.smear_scores;
