@@ -12,6 +12,9 @@ from edge.cli import app
 from edge.errors import CallError, InputError
 from pipeline.cli.land import DEFAULT_HOME, Home
 
+# Beyond these, clocks and calendars no longer agree on what a day is.
+YEARS = range(1970, 2200)
+
 Json = Annotated[bool, Option("--json", help="JSON instead of text.")]
 
 
@@ -77,13 +80,16 @@ def query(
 
     Example: beadbook query "SELECT day, shift, verdict, units_made FROM shift_summary ORDER BY ALL"
     """
+    from pipeline.cli.limits import limited
     from pipeline.join.ask import ask
     from pipeline.show.answers import FORMATS, write_answer
 
     if form not in FORMATS:
         raise CallError(f"no format {form!r}", where="--format", do=f"take one of {', '.join(FORMATS)}")
-    write_answer(ask(home.expanduser(), sql, timeout_s), form, sys.stdout.buffer, sys.stdout.isatty())
-    sys.stdout.flush()
+    with limited(timeout_s):
+        answer = ask(home.expanduser(), sql, timeout_s)
+        write_answer(answer, form, sys.stdout.buffer, sys.stdout.isatty())
+        sys.stdout.flush()
 
 
 logbook_app = typer.Typer(add_completion=False, rich_markup_mode=None, invoke_without_command=True)
@@ -153,9 +159,12 @@ def verify_logbook(as_json: Json = False, home: Home = DEFAULT_HOME) -> None:
 
 def _day(text: str, option: str) -> date:
     try:
-        return date.fromisoformat(text)
+        day = date.fromisoformat(text)
     except ValueError:
         raise CallError(f"{text!r} is no date", where=option, do="write it as 2026-10-14") from None
+    if not YEARS.start <= day.year < YEARS.stop:
+        raise CallError(f"{text} is not from {YEARS.start} to {YEARS.stop - 1}", where=option, do="check it")
+    return day
 
 
 def _midnight(text: str | None, option: str) -> datetime | None:

@@ -34,7 +34,7 @@ def figures_of(summary: ShiftSummary) -> Iterator[tuple[str, str]]:
     yield "worst balance event", "none" if peak is None else f"{pa_to_psi(abs(peak)):.0f} psi"
     yield "stops, unpurged", f"{row['stops']}, {row['unpurged_stops']}"
     passed, failed, retakes = row["smear_passed"], row["smear_failed"], row["smear_retakes"]
-    yield "smear photographs", f"{passed} passed, {failed} failed, {retakes} sent back"
+    yield "smear photographs", f"{passed} pass, {failed} fail, {retakes} retake"
     yield "snap times", _of(row["snap_tests"], row["snap_out_of_limits"])
     yield "ratio checks", _of(row["ratio_checks"], row["ratio_out"])
     yield "changeovers, mixers", f"{row['changeovers']}, {row['mixer_changes']}"

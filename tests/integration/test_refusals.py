@@ -7,8 +7,9 @@ import pytest
 
 from pipeline.cli import main
 from pipeline.history import History
-from tests.running import free_port, write_gauge_file
+from tests.running import beadbook, free_port, write_gauge_file
 
+SHIFT = ("--site", "hall-9", "--pump", "pump-a", "--shift", "1")
 SITE = ("--site", "hall-9", "--edge", "edge-a", "--pump", "pump-a")
 
 
@@ -66,6 +67,8 @@ CALLS = {
     "head as a field": (("record", "purge", "by=me", *SITE, "--by", "x"), "give it as an option"),
     "the edge's own": (("record", "contact_loss", *SITE, "--by", "x"), "no kind"),
     "future": (("record", "purge", *SITE, "--by", "x", "--at", "2999-01-01T00:00Z"), "lies in the future"),
+    "no day": (("summary", *SHIFT, "--day", "9999-12-31"), "is not from 1970 to 2199"),
+    "first day": (("logbook", "--since", "0001-01-01"), "is not from 1970 to 2199"),
     "label": (("import", __file__, "--site", "hall-9"), "needs --pump"),
 }
 
@@ -220,6 +223,21 @@ def test_a_damaged_table_is_told(run, tmp_path):
     status, _, errors = run("query", "SELECT count(*) FROM shift_summary", "--home", home)
     assert status == 3
     assert "a table can't be read" in said(errors)
+
+
+@pytest.mark.parametrize(
+    "sql",
+    [
+        "SELECT list(range(2000000000))",
+        "SELECT count(*) FROM range(100000) a, range(100000) b, range(100000) c WHERE hash(a, b, c) = 1",
+        "SELECT repeat('x', 1000000000), repeat('y', 1000000000), repeat('z', 1000000000)",
+    ],
+)
+def test_a_question_without_end_is_ended(tmp_path, sql):
+    asked = beadbook("query", sql, "--home", tmp_path, "--timeout-s", "1")
+    _, errors = asked.communicate(timeout=60)
+    assert asked.returncode == 2
+    assert said(errors).startswith("beadbook: SQL: ")
 
 
 def test_a_bad_site_toml_is_told(run, tmp_path):
