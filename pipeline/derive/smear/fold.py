@@ -2,7 +2,7 @@
 
 A film's outline is its own mirror image, so the fold runs through the outline's centre; the angle is the one
 at which the film, with the streaks in it, best covers itself when turned over. From there outline and streaks
-are registered with their mirror image by an affine map, which takes up perspective and a wing that was
+are registered with their mirror image by a homography, which takes up perspective and a wing that was
 dragged. Relief takes no part in it: it is each wing's own, and would pull the map out of true.
 """
 
@@ -15,11 +15,13 @@ import numpy as np
 from pipeline.derive.smear.arrays import BoolArray, FloatArray, Matrix, PixelArray
 
 _COARSE_PX: Final = 80  # long side of the film in the search for the angle
-_DRAG_MAX_MM: Final = 12.0  # a tilted camera alone makes this much without a sheet
+_DRAG_MAX_MM: Final = 25.0  # a tilted camera alone makes this much without a sheet
 _CREASE_MM: Final = 1.2
 _BENT_MM: Final = 8.0
 _BENT_SHARE: Final = 0.25  # of the wing's reach, where that is little
 _RELIEF: Final = 2.5  # robust standard deviations that relief hardly reaches
+_CAPTURE_MM: Final = 1.5  # streaks that lie this far apart still find each other
+_FRINGE_MM: Final = 2.0
 _STREAK_WEIGHT: Final = 0.4
 _SHADE_WEIGHT: Final = 0.15
 _STREAKS_LEAST: Final = 0.005
@@ -34,7 +36,7 @@ _ECC_STEPS: Final = 40
 class Fold:
     """The fold and what lies opposite.
 
-    to_mirror : (2, 3), pixel of the film's crop -> the pixel that lay on it before the sheet was opened
+    to_mirror : (3, 3), pixel of the film's crop -> the pixel that lay on it before the sheet was opened
     likeness_of_outline : share of the outline's area that the mirrored outline covers too, 0 to 1
     angle, offset : the fold line x cos(angle) + y sin(angle) = offset [rad, px], in the crop
     """
@@ -53,6 +55,7 @@ def find_fold(shade: FloatArray, mask: BoolArray, px_per_mm: float, fold_x: floa
     fold_x : [px] where the sheet's fold line is printed; None searches all angles
     """
     plain = _beyond_relief(shade, mask)
+    plain[cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 3) < _FRINGE_MM * px_per_mm] = 0
     if fold_x is None:
         angle, offset = _search(shade, plain, mask)
     else:
@@ -62,7 +65,20 @@ def find_fold(shade: FloatArray, mask: BoolArray, px_per_mm: float, fold_x: floa
     sparse = (np.abs(plain[mask]) > 0).mean() > _STREAKS_LEAST
     maps = [start, *_registered(plain if sparse else shade, mask, start, px_per_mm)]
     best = max(maps, key=lambda m: _worth(shade, plain, mask, m))
-    return Fold(best, _overlap(mask, best), angle, offset)
+    ys, xs = np.nonzero(mask)
+    return Fold(best, _overlap(mask, best), *_line(best, np.array([xs.mean(), ys.mean()])))
+
+
+def _line(matrix: Matrix, centre: Matrix) -> tuple[float, float]:
+    """Angle [rad] and offset [px] of the line that a map near a reflection leaves in place, at `centre`."""
+    # What the map does to small steps there.
+    x, y = centre
+    steps = cv2.perspectiveTransform(np.array([[(x, y), (x + 1, y), (x, y + 1)]]), matrix)[0]
+    (a, c), (b, d) = steps[1] - steps[0], steps[2] - steps[0]
+    double = np.arctan2(-(b + c), d - a)
+    angle = float(double / 2)
+    middle = (centre + cv2.perspectiveTransform(centre[None, None], matrix)[0, 0]) / 2
+    return angle, float(middle @ (np.cos(angle), np.sin(angle)))
 
 
 def _worth(shade: FloatArray, plain: FloatArray, mask: BoolArray, matrix: Matrix) -> float:
@@ -101,10 +117,7 @@ def markings(grey: FloatArray, mask: BoolArray, px_per_mm: float) -> FloatArray:
 
 def mirrored(image: FloatArray, fold: Fold) -> FloatArray:
     """(H, W) the image with each pixel replaced by the one opposite, or the nearest there is."""
-    size = (image.shape[1], image.shape[0])
-    how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    turned = cv2.warpAffine(image, fold.to_mirror, size, flags=how, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(turned, np.float32)
+    return _turn_over(image, fold.to_mirror, cv2.INTER_LINEAR, cv2.BORDER_REPLICATE)
 
 
 def one_wing(mask: BoolArray, fold: Fold, px_per_mm: float) -> BoolArray:
@@ -137,13 +150,15 @@ def split_part(both: BoolArray, fold: Fold, px_per_mm: float) -> BoolArray:
 def _reflection(angle: float, offset: float) -> Matrix:
     """Reflection about the line x cos(angle) + y sin(angle) = offset."""
     c, s = np.cos(2 * angle), np.sin(2 * angle)
-    return np.array([[-c, -s, 2 * offset * np.cos(angle)], [-s, c, 2 * offset * np.sin(angle)]])
+    return np.array([[-c, -s, 2 * offset * np.cos(angle)], [-s, c, 2 * offset * np.sin(angle)], [0, 0, 1]])
 
 
-def _turn_over(image: FloatArray, matrix: Matrix, how: int) -> FloatArray:
+def _turn_over(image: FloatArray, matrix: Matrix, how: int, beyond: int = cv2.BORDER_CONSTANT) -> FloatArray:
     size = (image.shape[1], image.shape[0])
-    turned = cv2.warpAffine(image, matrix, size, flags=how | cv2.WARP_INVERSE_MAP)
-    return np.asarray(turned, np.float32)
+    flags = how | cv2.WARP_INVERSE_MAP
+    if (matrix[2, :2] == 0).all():
+        return np.asarray(cv2.warpAffine(image, matrix[:2], size, flags=flags, borderMode=beyond))
+    return np.asarray(cv2.warpPerspective(image, matrix, size, flags=flags, borderMode=beyond))
 
 
 def _overlap(mask: BoolArray, matrix: Matrix) -> float:
@@ -184,7 +199,7 @@ def _search(shade: FloatArray, plain: FloatArray, mask: BoolArray) -> tuple[floa
 
 
 def _registered(plain: FloatArray, mask: BoolArray, start: Matrix, px_per_mm: float) -> list[Matrix]:
-    """Affine maps near `start` that lay outline, then streaks on their own mirror image, as far as found."""
+    """Homographies near `start` that lay outline, then streaks on their own mirror image, as far as found."""
     shrink = min(1.0, 2.0 / px_per_mm)
     size = (round(mask.shape[1] * shrink), round(mask.shape[0] * shrink))
     room = round(2 * _OUTLINE_MM * shrink * px_per_mm)
@@ -193,34 +208,34 @@ def _registered(plain: FloatArray, mask: BoolArray, start: Matrix, px_per_mm: fl
     reach = _OUTLINE_MM * shrink * px_per_mm
     outline = np.clip(depth, -reach, reach).astype(np.float32)
     streaks = np.pad(cv2.resize(plain, size, interpolation=cv2.INTER_AREA), room)
-    streaks[depth < 2 * shrink * px_per_mm] = 0  # the rim's own fringe
     # Pixel centres: small pixel i stands for pixels around (i + 0.5) / shrink - 0.5.
     aside = 0.5 * shrink - 0.5 + room
     scaling = np.array([[shrink, 0, aside], [0, shrink, aside], [0, 0, 1.0]])
-    matrix = (scaling @ np.vstack([start, (0, 0, 1)]) @ np.linalg.inv(scaling))[:2]
+    matrix = scaling @ start @ np.linalg.inv(scaling)
     ys, xs = np.nonzero(mask)
-    corners = np.array([(x, y, 1) for x in (xs.min(), xs.max()) for y in (ys.min(), ys.max())], np.float64)
+    corners = np.array([[(x, y) for x in (xs.min(), xs.max()) for y in (ys.min(), ys.max())]], np.float64)
+    coarse = cv2.GaussianBlur(streaks, (0, 0), _CAPTURE_MM * shrink * px_per_mm)
     first = _aligned(outline, matrix, np.ones_like(inner))
-    found = [first, _aligned(streaks, matrix, inner)]
-    if first is not None:
-        found.append(_aligned(streaks, first, inner))
-    maps = [
-        (np.linalg.inv(scaling) @ np.vstack([one, (0, 0, 1)]) @ scaling)[:2]
-        for one in found
-        if one is not None
-    ]
-    return [one for one in maps if np.abs(corners @ (one - start).T).max() <= _DRAG_MAX_MM * px_per_mm]
+    found = [first]
+    for begin in (matrix, first):
+        near = None if begin is None else _aligned(coarse, begin, inner)
+        found.append(_aligned(streaks, begin if near is None else near, inner) if begin is not None else None)
+    maps = [np.linalg.inv(scaling) @ one @ scaling for one in found if one is not None]
+    # Beyond that it has hold of something else.
+    there = cv2.perspectiveTransform(corners, start)
+    reach = _DRAG_MAX_MM * px_per_mm
+    return [m / m[2, 2] for m in maps if np.abs(cv2.perspectiveTransform(corners, m) - there).max() <= reach]
 
 
 def _aligned(picture: FloatArray, start: Matrix, where: PixelArray) -> Matrix | None:
-    """The affine map near `start` under which a picture is most like itself; None where nothing holds it.
+    """The homography near `start` under which a picture is most like itself; None where nothing holds it.
 
     Source: G. D. Evangelidis, E. Z. Psarakis, IEEE TPAMI 30(10), 2008, 1858-1865 (enhanced correlation).
     """
     stop = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, _ECC_STEPS, 1e-5)
     try:
         _, fitted = cv2.findTransformECC(
-            picture, picture, start.astype(np.float32), cv2.MOTION_AFFINE, stop, where, 3
+            picture, picture, start.astype(np.float32), cv2.MOTION_HOMOGRAPHY, stop, where, 3
         )
     except cv2.error:
         return None
