@@ -1,7 +1,7 @@
 """What did the scorer see? The picture with film, fold, streaks and all that was left out drawn on it.
 
 Shapes and words carry the meaning, colour only helps: the film's outline is solid, the fold dashed, streaks
-are numbered lines, what was left out is hatched and named.
+are ringed and numbered, what was left out is hatched and named.
 """
 
 from typing import Final
@@ -71,14 +71,22 @@ def _draw_fold(picture: Image8, wings: Wings) -> None:
 
 def _draw_streaks(picture: Image8, wings: Wings) -> None:
     for number, streak in enumerate(wings.streaks[:_STREAKS_SHOWN], 1):
-        a, b = (np.array(end) + wings.at for end in streak.ends)
-        across = np.array([b[1] - a[1], a[0] - b[0]]) / max(1.0, float(np.hypot(*(b - a))))
-        aside = across * (streak.width / 2 + 3)
-        for side in (aside, -aside):
-            cv2.line(picture, _pixel(a + side), _pixel(b + side), _STREAK, 1, cv2.LINE_AA)
-        spot = _pixel(b + aside)
-        for colour, width in (((255, 255, 255), 3), (_STREAK, 1)):
-            cv2.putText(picture, str(number), spot, cv2.FONT_HERSHEY_SIMPLEX, 0.5, colour, width, cv2.LINE_AA)
+        opposite = cv2.perspectiveTransform(streak.outline[None].astype(np.float64), wings.fold.to_mirror)[0]
+        for ring in (streak.outline, opposite):
+            line = np.round(ring + wings.at).astype(np.int32)
+            cv2.polylines(picture, [line], True, _STREAK, 1, cv2.LINE_AA)
+            x, y = line[line[:, 1].argmin()]
+            for colour, width in (((255, 255, 255), 3), (_STREAK, 1)):
+                cv2.putText(
+                    picture,
+                    str(number),
+                    (int(x), int(y) - 3),
+                    cv2.FONT_HERSHEY_SIMPLEX,
+                    0.45,
+                    colour,
+                    width,
+                    cv2.LINE_AA,
+                )
 
 
 def _pixel(point: NDArray[np.float64]) -> tuple[int, int]:
@@ -94,7 +102,7 @@ def _captioned(image: Image.Image, seen: Seen, score: SmearScore) -> Image8:
         lines += _wrapped(pen, reason, font, image.width - 2 * size)
     if seen.film is not None:
         key = "solid line: film   hatched: thin rim and air holes, left out   dashed: fold"
-        lines.append(key + ("   numbered: streaks that both wings show" if score.streaks else ""))
+        lines.append(key + ("   ringed and numbered: streaks that both wings show" if score.streaks else ""))
     step = round(size * 1.35)
     page = Image.new("RGB", (image.width, image.height + step * len(lines) + size), "white")
     page.paste(image, (0, step * len(lines) + size))

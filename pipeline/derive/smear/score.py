@@ -188,7 +188,7 @@ def _wing_checks(wings: Wings, film: Film, px_per_mm: float, limits: SmearLimits
         judgeable.at_most(
             "drift",
             mix.cov_unclear if mix.cov_unclear > mix.cov else 0.0,
-            2 * limits.cov_max,
+            3 * limits.cov_max,
             "The film shines, or its shade drifts across both wings: turn the sheet, use softer light.",
         ),
         judgeable.at_most(

@@ -20,6 +20,7 @@ _RINGING: Final = 0.6
 _BESIDE_MM: Final = 3.0
 _OWN_SHARE: Final = 0.4  # of its strongest part, where a streak is taken to end
 _AREA_LEAST_MM2: Final = 2.0
+_OFF_MM: Final = 0.8
 _SLENDER: Final = 3.0  # a streak is at least this many times as long as wide
 
 
@@ -29,13 +30,13 @@ class Streak:
 
     length, width : [px]
     contrast : of the curing agent's fraction against its surroundings [1], negative: base
-    ends : ((x, y), (x, y)) [px]
+    outline : (N, 2) [px], a line around it that leaves it free
     """
 
     length: float
     width: float
     contrast: float
-    ends: tuple[tuple[float, float], tuple[float, float]]
+    outline: FloatArray
 
 
 def find_streaks(wing: FloatArray, mirror: FloatArray, both: BoolArray, px_per_mm: float) -> list[Streak]:
@@ -111,14 +112,22 @@ def _followed(
         width = len(points) / length
         if length < _SLENDER * width:
             continue
-        offset = np.array([at[0] + x, at[1] + y])
-        first, last = points[along.argmin()] + offset, points[along.argmax()] + offset
         streaks.append(
             Streak(
                 length=length,
                 width=width,
                 contrast=sign * float(np.median(patch[strong])),
-                ends=((float(first[0]), float(first[1])), (float(last[0]), float(last[1]))),
+                outline=_around(strong, px_per_mm) + np.array((at[0] + x, at[1] + y), np.float32),
             )
         )
     return streaks
+
+
+def _around(streak: BoolArray, px_per_mm: float) -> FloatArray:
+    """(N, 2) [px] the outer line around a streak, a little way off. streak : (H, W)."""
+    off = max(2, round(_OFF_MM * px_per_mm))
+    room = np.pad(streak.astype(np.uint8), off + 1)
+    grown = cv2.dilate(room, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * off + 1,) * 2))
+    lines, _ = cv2.findContours(grown, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    longest = max(lines, key=len)[:, 0]
+    return np.asarray(longest - (off + 1), np.float32)
