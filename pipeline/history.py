@@ -7,6 +7,7 @@ landing at a time holds the home.
 
 import fcntl
 import json
+import logging
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -25,7 +26,10 @@ from deltalake.transaction import AddAction
 from edge.errors import InputError
 from edge.files import make_durable
 from pipeline.mend import mend_tail
+from pipeline.seal import Seals
 from pipeline.tables import DERIVED, LANDED, PARTITIONS, TABLES
+
+log = logging.getLogger(__name__)
 
 Filters = list[tuple[str, str, Any]]
 
@@ -49,6 +53,7 @@ class History:
         self.home = home
         self.root = home / "history"
         self._tables: dict[str, DeltaTable] = {}
+        self._seals = Seals(home)
 
     # -- reading
 
@@ -56,6 +61,13 @@ class History:
         """Paths of the Parquet files that make up a table now; none if nothing is in it yet."""
         table = self._open(name)
         return [] if table is None else [str(uri) for uri in table.file_uris()]
+
+    def files_below(self, name: str) -> set[str]:
+        """The same, as paths below the table's folder."""
+        table = self._open(name)
+        if table is None:
+            return set()
+        return set(pa.table(table.get_add_actions(flatten=True)).column("path").to_pylist())
 
     def read(
         self,
@@ -149,7 +161,7 @@ class History:
         self._sync_entry(name)
 
     def compact(self, names: Sequence[str] = tuple(LANDED), files_max: int = FILES_MAX) -> int:
-        """Rewrite partitions that lie in too many files, and shorten logs; how many were rewritten.
+        """Rewrite partitions that lie in too many files, seal and shorten logs; how many were rewritten.
 
         names : tables that no one else writes to meanwhile
         """
@@ -169,6 +181,9 @@ class History:
                 self._commit(
                     name, self._write_files(name, rows.sort_by(order)), "overwrite", place or None, None
                 )
+            if name in LANDED:
+                # Before a checkpoint lets the log forget what was put away.
+                self._seal(name, table)
             if crowded or self._log_is_long(name):
                 self._checkpoint(name)
             rewritten += len(crowded)
@@ -279,14 +294,14 @@ class History:
         """Make the newest log entry and whatever it names durable."""
         table = self._tables[name]
         table.update_incremental()
-        log = self.root / name / "_delta_log"
-        entry = log / f"{table.version():020d}.json"
+        folder = self.root / name / "_delta_log"
+        entry = folder / f"{table.version():020d}.json"
         added = [
             self.root / name / action["add"]["path"]
             for action in map(json.loads, entry.read_bytes().splitlines())
             if "add" in action
         ]
-        make_durable([*added, *{path.parent for path in added}, entry, log, log.parent])
+        make_durable([*added, *{path.parent for path in added}, entry, folder, folder.parent])
 
     def _crowded(self, name: str, table: DeltaTable, files_max: int) -> list[Filters]:
         split = PARTITIONS.get(name, [])
@@ -300,10 +315,17 @@ class History:
             if count > files_max
         ]
 
+    def _seal(self, name: str, table: DeltaTable) -> None:
+        try:
+            self._seals.seal(name, table.version(), self.files_below(name))
+        except InputError as error:
+            # Landing goes on: what comes now must not be lost over what somebody did to what came before.
+            log.error("not sealed table=%s reason=%s", name, error)
+
     def _log_is_long(self, name: str) -> bool:
-        log = self.root / name / "_delta_log"
-        begins = max((path.name for path in log.glob("*.checkpoint*.parquet")), default="")[:20]
-        return sum(path.name[:20] > begins for path in log.glob("*.json")) > LOG_ENTRIES_MAX
+        folder = self.root / name / "_delta_log"
+        begins = max((path.name for path in folder.glob("*.checkpoint*.parquet")), default="")[:20]
+        return sum(path.name[:20] > begins for path in folder.glob("*.json")) > LOG_ENTRIES_MAX
 
     def _checkpoint(self, name: str) -> None:
         table = self._tables[name]
@@ -311,8 +333,8 @@ class History:
         table.vacuum(retention_hours=KEEP_REPLACED_H, enforce_retention_duration=False, dry_run=False)
         table.update_incremental()
         table.create_checkpoint()
-        log = self.root / name / "_delta_log"
-        make_durable([*log.glob("*.checkpoint*.parquet"), log / "_last_checkpoint", log])
+        folder = self.root / name / "_delta_log"
+        make_durable([*folder.glob("*.checkpoint*.parquet"), folder / "_last_checkpoint", folder])
         table.cleanup_metadata()  # only now, when the checkpoint that stands for them is on the disk
 
 

@@ -9,8 +9,8 @@ import sys
 from edge.cli import app, run
 from pipeline.cli import demo, gauges, land, show, smear  # noqa: F401  each registers its commands on `app`
 
-# Whose errors tell of a table's files. A torn log entry ends deltalake in a panic, which is no Exception.
-_STORES = frozenset({"_duckdb", "duckdb", "deltalake", "_internal", "pyarrow", "pyo3_runtime"})
+# Modules whose errors tell of a table's files.
+_STORES = frozenset({"_duckdb", "duckdb", "deltalake", "_internal", "pyarrow"})
 
 
 def main() -> None:
@@ -27,7 +27,7 @@ def main() -> None:
             file=sys.stderr,
         )
         sys.exit(2)
-    except BaseException as error:
+    except Exception as error:
         if type(error).__module__.partition(".")[0] not in _STORES:
             raise
         said = next(iter(str(error).splitlines()), type(error).__name__).rstrip(".")

@@ -1,23 +1,28 @@
 """What has been written down, and is it still as it came? The logbook, and what can be checked of it.
 
 `verify` checks what the history itself can tell: every record parses and says what its columns say, no id
-stands twice with different words, every photograph's bytes match the digest they are filed under, and the log
-of each landed table has removed no rows. It does not yet find a row that was never there.
+stands twice with different words, every photograph's bytes match the digest they are filed under, the log of
+each landed table has removed no rows, and the tables' files are those that were sealed. It can't find a
+record that was false when it was written.
 """
 
 import hashlib
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import datetime
 from pathlib import Path
+from typing import Final
 
 import duckdb
+import pyarrow as pa
+from deltalake.exceptions import DeltaError
 from msgspec import Struct
 
 from edge.errors import InputError
 from edge.records import decode_record, kind_of
 from pipeline.history import History
 from pipeline.join.open import connect
+from pipeline.seal import check
 from pipeline.tables import LANDED
 
 
@@ -65,9 +70,36 @@ def entries(
 
 
 def verify(home: Path) -> list[Check]:
-    """Every check, in turn."""
-    connection = connect(home)
-    return [_records(connection), _photos(connection, home), *_logs(home)]
+    """Every check, in turn. Raises InputError if there is no such home."""
+    if not home.is_dir():
+        raise InputError("there is no such home", where=str(home), do="name one with --home")
+    return [
+        _told(_RECORDS, lambda: _records(connect(home))),
+        _told(_PHOTOS, lambda: _photos(connect(home), home)),
+        *_logs(home),
+        _told(_SEALS, lambda: _seals(home)),
+    ]
+
+
+_RECORDS: Final = "records parse, agree with their columns, and stand once"
+_PHOTOS: Final = "photographs match the digest they are filed under"
+_SEALS: Final = "landed tables hold the files that were sealed"
+
+
+def _told(what: str, look: Callable[[], Check]) -> Check:
+    """The check; where a damaged file ends it, that is what is wrong."""
+    try:
+        return look()
+    except (duckdb.Error, DeltaError, pa.ArrowException, OSError) as error:
+        said = str(error).splitlines()[0].rstrip(".") if str(error) else type(error).__name__
+        return Check(what, 0, (f"a table can't be read: {said}.",))
+
+
+def _seals(home: Path) -> Check:
+    history = History(home)
+    chain, wrong = check(home, {name: history.files_below(name) for name in LANDED})
+    last = f", the last seal is {chain.last}" if chain.lines else ""
+    return Check(f"{_SEALS}{last}", chain.lines, tuple(wrong))
 
 
 def _records(connection: duckdb.DuckDBPyConnection) -> Check:
@@ -95,7 +127,7 @@ def _records(connection: duckdb.DuckDBPyConnection) -> Check:
             wrong.append(f"record {ref}: its columns do not say what its body says.")
         if said.setdefault(ref, body) != body:
             wrong.append(f"record {ref}: it stands twice, with different words.")
-    return Check("records parse, agree with their columns, and stand once", len(rows), tuple(wrong))
+    return Check(_RECORDS, len(rows), tuple(wrong))
 
 
 def _photos(connection: duckdb.DuckDBPyConnection, home: Path) -> Check:
@@ -110,12 +142,11 @@ def _photos(connection: duckdb.DuckDBPyConnection, home: Path) -> Check:
             continue
         if found != digest:
             wrong.append(f"photo {digest}: its bytes have changed, their digest is now {found}.")
-    return Check("photographs match the digest they are filed under", len(digests), tuple(wrong))
+    return Check(_PHOTOS, len(digests), tuple(wrong))
 
 
 def _logs(home: Path) -> Iterator[Check]:
     """No commit of a landed table may take rows away; compaction takes files away and no rows."""
-    history = History(home)
     for name in LANDED:
         log = sorted((home / "history" / name / "_delta_log").glob("*.json"))
         wrong: list[str] = []
@@ -131,8 +162,6 @@ def _logs(home: Path) -> Iterator[Check]:
                 break
             if removed > added:
                 wrong.append(f"table {name}, version {expected}: {removed - added} rows were removed.")
-        gone = [path for path in map(Path, history.files(name)) if not path.is_file()]
-        wrong += [f"table {name}: file {path.name} is gone." for path in gone]
         yield Check(f"table {name} has only ever grown", len(log), tuple(wrong))
 
 
