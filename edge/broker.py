@@ -1,7 +1,10 @@
 """Where is the broker? One URL: mqtt://[user:password@]host[:port], mqtts for TLS."""
 
+import ssl
 from typing import NamedTuple
 from urllib.parse import unquote, urlsplit
+
+import paho.mqtt.client as mqtt
 
 from edge.errors import CallError
 
@@ -17,6 +20,13 @@ class BrokerUrl(NamedTuple):
     user: str | None = None
     password: str | None = None
     tls: bool = False
+
+    def identify(self, client: mqtt.Client) -> None:
+        """Let a client say who we are there, and speak TLS if the broker does."""
+        if self.user is not None:
+            client.username_pw_set(self.user, self.password)
+        if self.tls:
+            client.tls_set_context(ssl.create_default_context())
 
     def __str__(self) -> str:
         """The address as a log may show it: without the password."""

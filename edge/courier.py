@@ -8,7 +8,6 @@ a clean session.
 
 import logging
 import random
-import ssl
 import threading
 import time
 from collections import deque
@@ -159,10 +158,7 @@ class Courier:
         )
         client.max_inflight_messages_set(0)
         client.connect_timeout = CONNECT_S
-        if self._broker.user is not None:
-            client.username_pw_set(self._broker.user, self._broker.password)
-        if self._broker.tls:
-            client.tls_set_context(ssl.create_default_context())
+        self._broker.identify(client)
         client.on_message = self._on_message
         subscribed: list[bool] = []
         refusals: list[str] = []

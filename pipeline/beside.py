@@ -6,6 +6,7 @@ on the broker how each pump stands. Landing never waits for it: what is derived 
 
 import logging
 import os
+import signal
 import threading
 import time
 from collections.abc import Callable
@@ -138,7 +139,13 @@ def tidy_home(home: Path) -> None:
 
 
 def end_with_parent() -> None:
-    """Let a worker end when its parent is gone: one whose parent was killed would wait for work for ever."""
+    """Let a worker end when its parent is gone, and not before.
+
+    A worker whose parent was killed would wait for work for ever. One that took a Ctrl-C, which a terminal sends
+    to both, would leave undone what its parent waits for.
+    """
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, signal.SIG_IGN)
     parent = parent_process()
 
     def watch() -> None:

@@ -3,7 +3,6 @@
 beadbook/v1/<site>/<pump>/release    {"state": "release"|"hold", "since": ..., "reasons": [...]}
 """
 
-import ssl
 from contextlib import suppress
 from datetime import datetime
 
@@ -30,10 +29,7 @@ class Andon:
     def __init__(self, broker: BrokerUrl) -> None:
         self._broker = broker
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2)
-        if broker.user is not None:
-            self._client.username_pw_set(broker.user, broker.password)
-        if broker.tls:
-            self._client.tls_set_context(ssl.create_default_context())
+        broker.identify(self._client)
 
     def __enter__(self) -> "Andon":
         self._client.connect_async(self._broker.host, self._broker.port)

@@ -6,7 +6,6 @@ device's) is acknowledged when it is durable, and so is everything while too muc
 """
 
 import logging
-import ssl
 import threading
 import time
 from collections import Counter
@@ -59,10 +58,7 @@ class Inbox:
         )
         client.max_inflight_messages_set(0)
         client.reconnect_delay_set(1, _RECONNECT_LAST_S)
-        if broker.user is not None:
-            client.username_pw_set(broker.user, broker.password)
-        if broker.tls:
-            client.tls_set_context(ssl.create_default_context())
+        broker.identify(client)
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
         client.on_connect_fail = self._on_connect_fail

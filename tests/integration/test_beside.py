@@ -86,6 +86,20 @@ def test_a_worker_ended_from_outside_is_replaced(tmp_path, caplog):
     assert any("300" in reason for reason in reasons_held(tmp_path))
 
 
+def test_a_stop_from_the_terminal_reaches_landing_and_worker_and_leaves_nothing_unjudged(tmp_path):
+    land_snap_time(tmp_path, Behind(tmp_path).expect)
+    words = ("serve", "--home", tmp_path, "--listen", f"127.0.0.1:{free_port()}")
+    process = beadbook(*words, start_new_session=True)
+    assert "receiving" in process.stdout.readline()
+    time.sleep(1.0)  # the worker starts, or is at work
+    os.killpg(process.pid, signal.SIGINT)
+    _, errors = process.communicate(timeout=WAIT_S)
+    assert process.returncode == 0
+    assert "Traceback" not in errors
+    assert any("200" in reason for reason in reasons_held(tmp_path))
+    assert not Behind(tmp_path).is_due()
+
+
 class Light:
     """An andon light: keeps what the broker last told of a pump."""
 
