@@ -141,8 +141,8 @@ def tidy_home(home: Path) -> None:
 def end_with_parent() -> None:
     """Let a worker end when its parent is gone, and not before.
 
-    A worker whose parent was killed would wait for work for ever. One that took a Ctrl-C, which a terminal sends
-    to both, would leave undone what its parent waits for.
+    A worker whose parent was killed would wait for work for ever. A terminal sends Ctrl-C to both, and a worker
+    that took it would leave undone what its parent waits for.
     """
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, signal.SIG_IGN)
