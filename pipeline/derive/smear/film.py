@@ -120,8 +120,8 @@ def _largest_pieces(mask: BoolArray) -> BoolArray | None:
     if count < 2:
         return None
     areas = stats[1:, cv2.CC_STAT_AREA]
-    keep = np.flatnonzero(areas >= _PIECE * areas.max()) + 1
-    return np.isin(labels, keep)
+    keep = np.concatenate([[False], areas >= _PIECE * areas.max()])
+    return np.asarray(keep[labels])
 
 
 def _air_holes(grey: FloatArray, mask: BoolArray, level: float, px_per_mm: float) -> BoolArray:

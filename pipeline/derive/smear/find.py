@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.derive.smear.arrays import BoolArray, Matrix, PixelArray, eight_bit, full_scale
+from pipeline.derive.smear.arrays import BoolArray, Matrix, PixelArray, eight_bit
 from pipeline.derive.smear.sheet import (
     MARKER_MM,
     STRIP_MM,
@@ -35,7 +35,6 @@ _MARKER_OFF_MM: Final = 2.0  # a folded sheet never lies quite flat; a stranger'
 _MARKER_RMS_MAX: Final = 1.0  # [mm]
 _COMMON_PAPER_MM: Final = 288.0  # between A4 and Letter
 _COMMON_FILM_MM: Final = 100.0
-_SATURATED: Final = 0.985  # of full scale: where a camera's curve has nothing more to say
 
 
 @dataclass(frozen=True)
@@ -58,7 +57,6 @@ class Canvas:
     """The picture that is measured.
 
     rgb : (H, W, 3), sRGB as photographed, uint8 or uint16
-    clipped : (H, W), some channel at full scale
     inside : (H, W), on the sheet or the paper, and in the photograph
     px_per_mm : of this canvas; None where the scale is not known
     fold_x : [px] where the fold should lie; None where not known
@@ -66,7 +64,6 @@ class Canvas:
     """
 
     rgb: PixelArray
-    clipped: BoolArray
     inside: BoolArray
     px_per_mm: float | None
     fold_x: float | None
@@ -135,7 +132,6 @@ def rectify(rgb: PixelArray, sheet: Sheet) -> Canvas:
     )
     return Canvas(
         rgb=page,
-        clipped=_clipped(page),
         inside=inside > 0,
         px_per_mm=scale,
         fold_x=sheet.geometry.fold_x * scale - 0.5,
@@ -196,7 +192,6 @@ def plain_canvas(rgb: PixelArray) -> Canvas | None:
         return None
     return Canvas(
         rgb=small,
-        clipped=_clipped(small),
         inside=inside,
         px_per_mm=None,
         fold_x=None,
@@ -261,7 +256,3 @@ def marker_boxes(sheet: Sheet) -> Iterator[tuple[int, int, int, int]]:
         left, top, _, _ = sheet.geometry.markers[n]
         x, y, side = (round(v * WORK_PX_PER_MM) for v in (left, top, MARKER_MM))
         yield x, y, x + side, y + side
-
-
-def _clipped(rgb: PixelArray) -> BoolArray:
-    return np.asarray(rgb.max(axis=2) >= _SATURATED * full_scale(rgb))

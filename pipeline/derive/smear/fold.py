@@ -20,6 +20,7 @@ _CREASE_MM: Final = 1.2
 _BENT_MM: Final = 8.0
 _BENT_SHARE: Final = 0.25  # of the wing's reach, where that is little
 _RELIEF: Final = 2.5  # robust standard deviations that relief hardly reaches
+_REGISTER_PX_PER_MM: Final = 1.6
 _CAPTURE_MM: Final = 1.5  # streaks that lie this far apart still find each other
 _FRINGE_MM: Final = 2.0
 _STREAK_WEIGHT: Final = 0.4
@@ -200,7 +201,7 @@ def _search(shade: FloatArray, plain: FloatArray, mask: BoolArray) -> tuple[floa
 
 def _registered(plain: FloatArray, mask: BoolArray, start: Matrix, px_per_mm: float) -> list[Matrix]:
     """Homographies near `start` that lay outline, then streaks on their own mirror image, as far as found."""
-    shrink = min(1.0, 2.0 / px_per_mm)
+    shrink = min(1.0, _REGISTER_PX_PER_MM / px_per_mm)
     size = (round(mask.shape[1] * shrink), round(mask.shape[0] * shrink))
     room = round(2 * _OUTLINE_MM * shrink * px_per_mm)
     inner = np.pad(cv2.resize(mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST), room)
@@ -216,10 +217,11 @@ def _registered(plain: FloatArray, mask: BoolArray, start: Matrix, px_per_mm: fl
     corners = np.array([[(x, y) for x in (xs.min(), xs.max()) for y in (ys.min(), ys.max())]], np.float64)
     coarse = cv2.GaussianBlur(streaks, (0, 0), _CAPTURE_MM * shrink * px_per_mm)
     first = _aligned(outline, matrix, np.ones_like(inner))
-    found = [first]
-    for begin in (matrix, first):
-        near = None if begin is None else _aligned(coarse, begin, inner)
-        found.append(_aligned(streaks, begin if near is None else near, inner) if begin is not None else None)
+    film = inner > 0
+    starts = [matrix] if first is None else [matrix, first]
+    begin = max(starts, key=lambda m: _worth(streaks, streaks, film, m))
+    near = _aligned(coarse, begin, inner)
+    found = [first, _aligned(streaks, begin if near is None else near, inner)]
     maps = [np.linalg.inv(scaling) @ one @ scaling for one in found if one is not None]
     # Beyond that it has hold of something else.
     there = cv2.perspectiveTransform(corners, start)

@@ -22,6 +22,7 @@ KS_BASE: Final = 0.0055556
 SURFACE: Final = 0.015
 INNER: Final = 0.5
 _SMOOTH_ORDER: Final = 3
+_FIT_SPOTS: Final = 20_000  # ten terms need no more
 _LIGHT_DOUBT: Final = 2.0
 _SCATTER: Final = 0.5
 _SLOW_MM: Final = 11.3  # waves longer than this are what light makes too
@@ -139,7 +140,7 @@ def shared_variance(
     half = (wing[both] - mirror[both]).astype(np.float64) / 2
     mean, half = mean - mean.mean(), half - half.mean()
     own = float(np.sqrt(max(np.var(mean + half) * np.var(mean - half), 1e-16)))
-    smooth_mean, smooth_half = smooth_part(mean, both), smooth_part(half, both)
+    smooth_mean, smooth_half = smooth_part(np.stack([mean, half], axis=1), both).T
     fine, slow, scatter = _by_octaves(mean - smooth_mean, half - smooth_half, both, px_per_mm)
     slow += max(0.0, float(np.var(smooth_mean)) - _LIGHT_DOUBT * float(np.var(smooth_half)))
     counted = min(slow, _SLOW_PER_FINE * fine)
@@ -187,13 +188,19 @@ def _by_octaves(
 
 
 def smooth_part(values: NDArray[np.float64], where: BoolArray) -> NDArray[np.float64]:
-    """(N,) the surface of order _SMOOTH_ORDER nearest to values. values : (N,), the pixels of where."""
+    """The surface of order _SMOOTH_ORDER nearest to values. values : (N,) or (N, M), the pixels of where."""
     y, x = np.nonzero(where)
     across = 2 * (x - x.min()) / max(1, np.ptp(x)) - 1
     along = 2 * (y - y.min()) / max(1, np.ptp(y)) - 1
-    powers = [(i, j) for i in range(_SMOOTH_ORDER + 1) for j in range(_SMOOTH_ORDER + 1 - i)]
-    terms = np.stack([across**i * along**j for i, j in powers], axis=1)
-    fit = np.linalg.solve(terms.T @ terms + 1e-6 * np.eye(len(powers)), terms.T @ values)
+    terms = np.ones((len(x), (_SMOOTH_ORDER + 1) * (_SMOOTH_ORDER + 2) // 2))
+    n = 1
+    for order in range(1, _SMOOTH_ORDER + 1):
+        # Each order's terms are the last order's times x, and its last one times y as well.
+        terms[:, n : n + order] = terms[:, n - order : n] * across[:, None]
+        terms[:, n + order] = terms[:, n - 1] * along
+        n += order + 1
+    some = terms[:: max(1, len(terms) // _FIT_SPOTS)], values[:: max(1, len(terms) // _FIT_SPOTS)]
+    fit = np.linalg.solve(some[0].T @ some[0] + 1e-6 * np.eye(n), some[0].T @ some[1])
     return np.asarray(terms @ fit)
 
 
