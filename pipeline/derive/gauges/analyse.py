@@ -41,14 +41,19 @@ READABLE_PA: Final = 1e10
 CLIPPED_S: Final = 1.0
 # Air is in the line so long before and after what shows of a changeover.
 AIR_S: Final = 60.0
+BLED_S: Final = 15.0
 FLUID: Final = tuple(gauge for gauges in PARTS.values() for gauge in gauges)
 
 
 @dataclass(frozen=True)
 class Moves:
-    """How a part moved. flow : (F,); dips, reversals : frames, in order."""
+    """How a part moved.
+
+    flow : (F,); place : (F,) [1], of the level between running and standing; dips, reversals : frames
+    """
 
     flow: BoolArray
+    place: FloatArray
     dips: IntArray
     reversals: IntArray
 
@@ -97,7 +102,7 @@ def analyse(recording: Recording, settings: GaugeSettings) -> GaugeAnalysis:
         moves = _moves(frames)
         codes = _states(frames, moves, settings)
     seen = _changeovers(frames, moves)
-    codes = _without_bleeding(codes, moves, seen)
+    codes = _without_bleeding(codes, moves, seen, frames.count(BLED_S))
     spans = states.state_spans(frames, codes, _gaps(timeline, settings), end_us)
     offsets = _offsets(frames, jumps, codes)
     levels = _levels(read, offsets, clipped)
@@ -116,8 +121,10 @@ def analyse(recording: Recording, settings: GaugeSettings) -> GaugeAnalysis:
     faults = [
         f
         for f in faults
-        if f.type != Fault.SPIKE
-        or not any(f.gauge in gauges and begin <= f.start_us <= end for gauges, begin, end in air)
+        if f.type not in (Fault.SPIKE, Fault.DRIFT)
+        or not any(
+            f.gauge in gauges and begin <= f.start_us and f.end_us <= end for gauges, begin, end in air
+        )
     ]
     found = GaugeAnalysis(
         states=spans,
@@ -188,10 +195,10 @@ def _moves(frames: Frames) -> dict[Part, Moves]:
             if other != part:
                 weaker = falls[other] - falls[part]
                 dips = strokes.without_crosstalk(frames, depth, dips, raw[other], weaker)
-        flow = find_flow(frames, signals[part], dips)
+        flow, place = find_flow(frames, signals[part], dips)
         seen = strokes.find_reversals(frames, depth, dips, flow)
         trace = relative_depth(signals[part], TRACE_MIN, TRACE_NOISE_TIMES)
-        moves[part] = Moves(flow, dips, strokes.add_due(frames, trace, seen, flow))
+        moves[part] = Moves(flow, place, dips, strokes.add_due(frames, trace, seen, flow))
     return moves
 
 
@@ -206,9 +213,16 @@ def _states(frames: Frames, moves: dict[Part, Moves], settings: GaugeSettings) -
             none = np.logical_or.reduce([signal.no_pressure for signal in signals])
             nothing &= silent
             no_pressure &= none | silent
-    base, catalyst = (moves[part].flow if part in moves else None for part in PARTS)
-    turns = moves["catalyst"].dips if "catalyst" in moves else np.array([], dtype=np.int64)
-    return states.find_states(frames, base, catalyst, turns, no_pressure, nothing, settings)
+    base, catalyst = (moves.get(part) for part in PARTS)
+    if not (base and catalyst):
+        either = base or catalyst
+        flow = either.flow if either else np.zeros(len(frames.first), dtype=bool)
+        return states.find_states(frames, flow, flow & False, no_pressure, nothing, settings)
+    # Catalyst alone is no purge: what it does to the mix is for balance and ratio to say.
+    alone = base.flow & ~catalyst.flow
+    dispensing = catalyst.flow | states.with_catalyst(alone, catalyst.place, catalyst.dips)
+    purging = states.purges(alone, base.place, base.dips, frames)
+    return states.find_states(frames, dispensing, purging, no_pressure, nothing, settings)
 
 
 def _count(moves: dict[Part, Moves], part: Part) -> int:
@@ -239,12 +253,15 @@ def _changeovers(frames: Frames, moves: dict[Part, Moves]) -> list[tuple[Part, c
 
 
 def _without_bleeding(
-    codes: states.Codes, moves: dict[Part, Moves], seen: list[tuple[Part, changeover.Changeover]]
+    codes: states.Codes, moves: dict[Part, Moves], seen: list[tuple[Part, changeover.Changeover]], rest: int
 ) -> states.Codes:
-    """A part that flows alone while its drum or pail is replaced is being bled: no purge, no dispensing."""
+    """A part that flows alone while its drum or pail is replaced is being bled: no purge, no dispensing.
+
+    rest : frames for which bleeding may go on after it last ran ragged
+    """
     codes = codes.copy()
     for part, found in seen:
-        span = slice(found.first, found.bled)
+        span = slice(found.first, found.bled + rest)
         other = next((moved.flow for name, moved in moves.items() if name != part), None)
         alone = moves[part].flow[span] & ~other[span] if other is not None else np.zeros(0, dtype=bool)
         codes[span][alone & ((codes[span] == states.PURGING) | (codes[span] == states.DISPENSING))] = (

@@ -1,8 +1,8 @@
 """Did the two catalyst gauges run apart while dispensing? Judged on stroke means.
 
-A mean over a stroke does not see a reversal's dip, and a stalled pump has no stroke: an imbalance that is there
-again after a stop, from the first stroke on, is the same one. What is over within a few seconds is a transient,
-not an imbalance, though it may carry a whole stroke's mean over the limit.
+A mean over a stroke does not see a reversal's dip, and a stalled pump has no stroke: an imbalance that is
+there again after a stop, from the first stroke on, is the same one. What is over within a few seconds is a
+transient, not an imbalance, though it may carry a whole stroke's mean over the limit.
 """
 
 from typing import Final

@@ -126,9 +126,11 @@ def _off(frames: Frames, one: Signal, two: Signal, flow: BoolArray, standing: Bo
     """(F,) offset between two gauges that both states share, in floors; 0 where they do not."""
     apart = one.level - two.level * (one.plateau / two.plateau)
     floor = _floor(one, two)
+    # A line that is relieved tells nothing of the other.
+    both = ~(one.no_pressure | two.no_pressure)
     states = []
     for where in (standing, flow):
-        at, levels = _by_stay(apart, where, frames)
+        at, levels = _by_stay(apart, where & both, frames)
         if len(at) < 4:
             return np.zeros(len(apart))
         start = float(np.median(levels[: max(3, len(levels) // 20)]))

@@ -37,8 +37,9 @@ STUCK_NOISE_SHARE: Final = 0.02
 SATURATED_S: Final = 0.3
 # A stay at a ceiling that was come back to: so many samples at exactly the same value are no chance.
 RETURN_SAMPLES: Final = 4
-# Share of unchanged neighbours from which a gauge is held to be flat by nature: too coarse to show its noise.
-FLAT_BY_NATURE: Final = 0.2
+# A gauge is flat by nature, too coarse to show its noise, if by chance as many stays as this in a recording
+# are as long as that of a stuck one. Neighbours in one step of a coarse logger go together: take the root.
+FLAT_BY_CHANCE: Final = 1e-3
 # While a gauge of the same flow moves by this share of its pressure, a live gauge moves too.
 MOVES_SHARE: Final = 0.05
 BROKEN_S: Final = 0.3
@@ -69,11 +70,12 @@ class Checked:
     usual: Usual
 
 
-def usual_of(values: FloatArray) -> Usual:
+def usual_of(values: FloatArray, interval_us: float) -> Usual:
     """Plateau and noise of a gauge, from blocks spread over the recording.
 
-    values : (M,) [Pa]
+    values : (M,) [Pa]; interval_us : [us], usual
     """
+    count = len(values)
     if len(values) > _SAMPLE_BLOCKS * _BLOCK:
         starts = np.linspace(0, len(values) - _BLOCK, _SAMPLE_BLOCKS).astype(np.int64)
         values = values[(starts[:, None] + np.arange(_BLOCK)).ravel()]
@@ -86,7 +88,9 @@ def usual_of(values: FloatArray) -> Usual:
     runs = runs_of(still)
     length = runs[:, 1] - runs[:, 0]
     unchanged = int(length[length < STUCK_SAMPLES].sum())
-    flat = bool(unchanged > FLAT_BY_NATURE * (unchanged + np.count_nonzero(~still)) or still.all())
+    share = unchanged / max(1, unchanged + int(np.count_nonzero(~still)))
+    stay = max(STUCK_SAMPLES, STUCK_S * 1e6 / max(interval_us, 1.0))
+    flat = bool(share ** (stay / 2) * count > FLAT_BY_CHANCE or still.all())
     bend = pressurised[np.concatenate(([True], ~still))]
     return Usual(plateau, noise_of(bend), flat)
 
@@ -98,7 +102,7 @@ def check_gauges(
 
     run_us : (M,) [us], rising; gauges : each (M,) [Pa], NaN where missing
     """
-    usual = {gauge: usual_of(values) for gauge, values in gauges.items()}
+    usual = {gauge: usual_of(values, _interval(run_us)) for gauge, values in gauges.items()}
     faults: dict[Gauge, dict[Fault, BoolArray]] = {}
     for gauge, values in gauges.items():
         same_flow = [(gauges[other], usual[other]) for other in _same_flow(gauge) if other in gauges]
@@ -189,7 +193,7 @@ def _still(
     same_flow: list[tuple[FloatArray, Usual]],
     saturated: BoolArray,
 ) -> tuple[BoolArray, BoolArray, BoolArray]:
-    """Unchanged for too long: at some pressure (stuck), at none while the others have it (dead), at a ceiling."""
+    """Unchanged for too long: stuck at some pressure, dead at none while the others have it, at a ceiling."""
     stuck, dead, clipped = (np.zeros(len(values), dtype=bool) for _ in range(3))
     tolerance = max(STUCK_NOISE_SHARE * usual.noise, 1e-9 * usual.plateau, 1e-6)
     with np.errstate(invalid="ignore"):
@@ -276,37 +280,54 @@ def _spikes(run_us: IntArray, gauge: Gauge, gauges: dict[Gauge, FloatArray], usu
             # What comes back to where it was: else it is a step with an overshoot.
             returns = np.abs(values[edge + width + 1] - values[edge]) < 0.5 * np.abs(step[edge])
         short = (run_us[edge + width + 1] - run_us[edge]) <= SPIKE_S * 1e6 + 1.5 * _interval(run_us)
-        for at in edge[turns & returns & (short | (width == 1))]:
-            rows = slice(at + 1, at + width + 1)
-            size = values[at + 1] - values[at]
-            alone = not any(
-                _follows(other, at, width, size) or _steps(other, at, width, around) for other in others
-            )
-            too_deep = -size > DIP_SHARE_MAX * values[at]
-            unshared = (
-                partner is not None and np.isfinite(partner[at]) and not _follows(partner, at, width, size)
-            )
-            if alone and (size > 0 or too_deep or unshared):
-                spikes[rows] = True
+        at = edge[turns & returns & (short | (width == 1))]
+        size = values[at + 1] - values[at]
+        alone = np.ones(len(at), dtype=bool)
+        for other in others:
+            alone &= ~(_follows(other, at, width, size) | _steps(other, at, width, around))
+        unshared = size > 0
+        with np.errstate(invalid="ignore"):
+            unshared |= -size > DIP_SHARE_MAX * values[at]
+        if partner is not None:
+            read = np.isfinite(_around(partner, at, width)).all(axis=1)
+            unshared |= read & ~_follows(partner, at, width, size)
+        for sample in range(1, width + 1):
+            spikes[at[alone & unshared] + sample] = True
     return spikes
 
 
-def _steps(other: FloatArray, at: int, width: int, around: int) -> bool:
-    """Whether another gauge's pressure goes elsewhere at the same time: the trigger moved."""
-    before, after = other[max(0, at - around)], other[min(len(other) - 1, at + width + around)]
-    return bool(abs(after - before) > MOVES_SHARE * abs(before))
+def _steps(other: FloatArray, at: IntArray, width: int, around: int) -> BoolArray:
+    """(S,) whether another gauge's pressure goes elsewhere at the same time: the trigger moved."""
+    before = other[np.maximum(0, at - around)]
+    after = other[np.minimum(len(other) - 1, at + width + around)]
+    with np.errstate(invalid="ignore"):
+        steps: BoolArray = np.abs(after - before) > MOVES_SHARE * np.abs(before)
+    return steps
 
 
 def _interval(run_us: IntArray) -> float:
     return float(run_us[-1] - run_us[0]) / max(1, len(run_us) - 1)
 
 
-def _follows(other: FloatArray, at: int, width: int, size: float) -> bool:
-    """Whether another gauge goes the same way by a third, give or take the sample or two that lines lag."""
-    around = other[max(0, at - 2) : at + width + 4]
-    around = around[np.isfinite(around)]
-    if len(around) < 3:
-        return False
-    usual = np.median(np.concatenate((around[:2], around[-2:])))
-    most = around.max() - usual if size > 0 else usual - around.min()
-    return bool(most > abs(size) / 3)
+def _around(other: FloatArray, at: IntArray, width: int) -> FloatArray:
+    """(S, width + 6) another gauge's samples from two before `at` on, NaN beyond the recording."""
+    window = at[:, None] + np.arange(-2, width + 4)
+    inside = (window >= 0) & (window < len(other))
+    return np.where(inside, other[np.clip(window, 0, len(other) - 1)], np.nan)
+
+
+def _follows(other: FloatArray, at: IntArray, width: int, size: FloatArray) -> BoolArray:
+    """(S,) whether another gauge goes the same way by a third, give or take the sample or two that lines lag.
+
+    at : (S,) samples before each spike; size : (S,) [Pa]
+    """
+    around = _around(other, at, width)
+    beside = np.sort(around[:, [0, 1, -2, -1]], axis=1)  # NaN come last
+    known = np.isfinite(beside).sum(axis=1)
+    middle = np.maximum(np.stack(((known - 1) // 2, known // 2), axis=1), 0)
+    usual = np.take_along_axis(beside, middle, axis=1).mean(axis=1)
+    way = np.sign(size)
+    most = np.max(np.where(np.isfinite(around), way[:, None] * around, -np.inf), axis=1) - way * usual
+    with np.errstate(invalid="ignore"):
+        follows: BoolArray = (known >= 2) & (most > np.abs(size) / 3)
+    return follows

@@ -40,28 +40,31 @@ MOVED: Final = 0.15
 TRAIN_STROKES: Final = 1.7
 
 
-def find_flow(frames: Frames, signals: list[Signal], dips: IntArray) -> BoolArray:
+def find_flow(frames: Frames, signals: list[Signal], dips: IntArray) -> tuple[BoolArray, FloatArray]:
     """Where a part flows.
 
     signals : its gauges; of two, at each moment the one speaks that tells running from standing more clearly
     dips : frames of the part's dips
-    Returns (F,)
+    Returns (F,); and (F,) [1], the level's place between running, 0, and standing, 1: NaN where not known
     """
     flow = np.zeros(len(frames.first), dtype=bool)
+    place = np.full(len(flow), np.nan)
     clearest = np.full(len(flow), -1.0)
     for signal in signals:
-        flows, clarity = _gauge_flow(frames, signal, dips)
+        flows, places, clarity = _gauge_flow(frames, signal, dips)
         flow = np.where(clarity > clearest, flows, flow)
+        place = np.where(clarity > clearest, places, place)
         clearest = np.maximum(clearest, clarity)
-    return flow
+    return flow, place
 
 
-def _gauge_flow(frames: Frames, signal: Signal, dips: IntArray) -> tuple[BoolArray, FloatArray]:
-    """Where one gauge says its part flows, and how clearly it tells: by its step [Pa]."""
+def _gauge_flow(frames: Frames, signal: Signal, dips: IntArray) -> tuple[BoolArray, FloatArray, FloatArray]:
+    """Where one gauge says its part flows, its level's place, and how clearly it tells: by its step [Pa]."""
     pressurised = ~signal.no_pressure & np.isfinite(signal.level)
     train = dip_trains(frames, dips)
     if not len(dips):
-        return np.zeros(len(frames.first), dtype=bool), np.zeros(len(frames.first))
+        blank = np.zeros(len(frames.first))
+        return blank > 0, np.full(len(blank), np.nan), blank
     running = _running_level(frames, signal, dips)
     standing = _standing_level(frames, signal, running, dips)
     step = standing - running
@@ -80,7 +83,7 @@ def _gauge_flow(frames: Frames, signal: Signal, dips: IntArray) -> tuple[BoolArr
     high = standing > RUNS_HIGH * np.median(standing)
     clarity = np.where(clear, np.abs(step), 0.0) * np.where(high, 0.5, 1.0)
     clarity[np.isnan(signal.level)] = -1.0
-    return flow & pressurised, clarity
+    return flow & pressurised, np.where(clear, place, np.nan), clarity
 
 
 def _from_onset(flow: BoolArray, level: FloatArray, frames: Frames) -> BoolArray:

@@ -54,16 +54,15 @@ STANDS_S: Final = 1800.0
 class Jump:
     """A gauge off by `size` [Pa] from frame `first` until `last`, one past its end.
 
-    at_turn : it came with a reversal
-    alone : no gauge of the same line was there to gainsay it
+    alone : no gauge of the same line was there to gainsay it; at_turn : and it came with a reversal
     """
 
     gauge: Gauge
     first: int
     last: int
     size: float
-    at_turn: bool
     alone: bool
+    at_turn: bool
 
 
 def find_jumps(frames: Frames) -> list[Jump]:
@@ -114,13 +113,14 @@ def shown_standing(frames: Frames, jump: Jump, standing: BoolArray) -> bool:
     shares, scatters = [], []
     for other in references:
         apart = own.level - other.level * (own.plateau / other.plateau)
-        before = _inside(apart, standing, max(0, jump.first - reach), jump.first)
-        within = _inside(apart, standing, jump.first, min(jump.last, jump.first + reach))
+        both = standing & ~(own.no_pressure | other.no_pressure)
+        before = _inside(apart, both, max(0, jump.first - reach), jump.first)
+        within = _inside(apart, both, jump.first, min(jump.last, jump.first + reach))
         if len(before) and len(within):
             was, now = np.median(before), np.median(within)
             shares.append((now - was) / jump.size)
             scatters.append(np.median(np.abs(np.concatenate((before - was, within - now)))))
-    if jump.at_turn or jump.alone:
+    if jump.alone:
         out = SCATTERS * max(scatters, default=0.0) < abs(jump.size)
         return bool(shares) and bool(out) and all(share > SHOWN for share in shares)
     return all(share > SHOWN for share in shares)  # none can't say
@@ -224,21 +224,24 @@ def _paired(
     turns: list[bool],
     partner: Signal | None,
 ) -> list[Jump]:
-    """Each step with its way back, those that did not come with a reversal first.
+    """Each step with its way back, those that are surely not the pump's first.
 
     turns : which steps came with a reversal
     """
+    alone = [partner is None or bool(np.isnan(partner.level[at])) for at, _ in steps]
+    # The pump's own steps are in both gauges of a line.
+    pumps = [one and turn for one, turn in zip(alone, turns, strict=True)]
     jumps: list[Jump] = []
     end, least, near = len(frames.first), frames.count(LAST_S), frames.count(2 * JUMP_S)
     for at_turn in (False, True):
-        for (at, size), turn in zip(steps, turns, strict=True):
-            if turn != at_turn or any(jump.first - near <= at <= jump.last + near for jump in jumps):
-                continue  # seen already, or another's way back
+        for place, (at, size) in enumerate(steps):
+            known = any(jump.first - near <= at <= jump.last + near for jump in jumps)
+            if pumps[place] != at_turn or known:
+                continue  # else seen already, or another's way back
             last = _way_back(frames, gauge, at, size, steps, partner)
             last = min([last, *(jump.first for jump in jumps if jump.first > at)])
-            alone = partner is None or bool(np.isnan(partner.level[at]))
             if min(last, end) - at >= least:
-                jumps.append(Jump(gauge, at, last, size, at_turn, alone))
+                jumps.append(Jump(gauge, at, last, size, alone[place], at_turn))
     return sorted(jumps, key=lambda jump: jump.first)
 
 

@@ -11,46 +11,38 @@ import numpy.typing as npt
 from edge.words import PumpState
 from pipeline.derive.gauges.frames import Frames
 from pipeline.derive.gauges.quality import runs_of
-from pipeline.derive.gauges.recording import BoolArray, IntArray
+from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
 from pipeline.derive.gauges.results import StateSpan
 from pipeline.derive.gauges.settings import GaugeSettings
 
 STATES: Final = tuple(PumpState)
 DISPENSING, STALLED, PURGING, OFF, NO_DATA = (np.int8(code) for code in range(5))
+# Without a reversal, a purge runs below this place between running (0) and standing (1), and gets there by a
+# fall as large as this within a second and a half.
+PURGE_PLACE: Final = 0.5
+PURGE_FALL: Final = 0.35
+ONSET_S: Final = 1.5
 Codes = npt.NDArray[np.int8]
 
 
 def find_states(
     frames: Frames,
-    base_flow: BoolArray | None,
-    catalyst_flow: BoolArray | None,
-    catalyst_turns: IntArray,
+    dispensing: BoolArray,
+    purging: BoolArray,
     no_pressure: BoolArray,
     nothing: BoolArray,
     settings: GaugeSettings,
 ) -> Codes:
     """The state of each frame, as its place in STATES.
 
-    base_flow, catalyst_flow : (F,), None where the pump has no such gauge: the other then speaks for both
-    catalyst_turns : frames at which the catalyst gauges dip as in a reversal: a base purge has none
+    dispensing : (F,), mixed material flows; purging : (F,), the base alone does
     no_pressure : (F,), no gauge shows pressure; nothing : (F,), no gauge says anything
     """
-    if base_flow is None or catalyst_flow is None:
-        flow = base_flow if base_flow is not None else catalyst_flow
-        dispensing = flow if flow is not None else np.zeros(len(frames.first), dtype=bool)
-        purging = np.zeros(len(frames.first), dtype=bool)
-    else:
-        # Catalyst alone is no purge: what it does to the mix is for balance and ratio to say.
-        dispensing = catalyst_flow
-        purging = base_flow & ~catalyst_flow
     codes = np.full(len(frames.first), STALLED, dtype=np.int8)
     codes[no_pressure] = OFF
     codes[purging] = PURGING
     codes[dispensing] = DISPENSING
     codes[nothing] = NO_DATA
-    for first, last in runs_of(codes == PURGING).tolist():
-        if np.searchsorted(catalyst_turns, last) > np.searchsorted(catalyst_turns, first):
-            codes[first:last] = DISPENSING
     codes = _join_short(codes, PURGING, DISPENSING, frames.count(settings.purging_min_s))
     codes = _join_short(codes, OFF, None, frames.count(settings.off_min_s))
     codes = _join_short(codes, STALLED, None, frames.count(settings.stalled_min_s))
@@ -97,3 +89,39 @@ def state_spans(frames: Frames, codes: Codes, gaps: list[tuple[int, int]], end_u
         else:
             spans.append(StateSpan(start, until, STATES[code]))
     return spans
+
+
+def with_catalyst(alone: BoolArray, place: FloatArray, turns: IntArray) -> BoolArray:
+    """(F,) spans of `alone` in which the catalyst flows too: in a base purge it stands, and does not turn.
+
+    alone : (F,), where the base seems to flow alone
+    place : (F,) [1], of the catalyst's level, 0 running, 1 standing, NaN where not known
+    turns : frames at which the catalyst gauges dip as in a reversal
+    """
+    flows = np.zeros(len(alone), dtype=bool)
+    for first, last in runs_of(alone).tolist():
+        turned = np.searchsorted(turns, last) > np.searchsorted(turns, first)
+        flows[first:last] = turned or _median(place[first:last]) < PURGE_PLACE
+    return flows
+
+
+def purges(alone: BoolArray, place: FloatArray, base_turns: IntArray, frames: Frames) -> BoolArray:
+    """(F,) `alone` without what is no flow: a standing level that sank, slowly or a little.
+
+    A purge shows the base's reversals, or falls at once to about its running level.
+    alone : (F,); place : (F,) [1], 0 running, 1 standing, NaN where not known; base_turns : frames
+    """
+    kept = alone.copy()
+    edge = frames.count(ONSET_S)
+    for first, last in runs_of(alone).tolist():
+        if np.searchsorted(base_turns, last) > np.searchsorted(base_turns, first):
+            continue
+        before, after = place[max(0, first - edge)], place[min(first + edge, last - 1)]
+        sank = before > 1 - PURGE_PLACE and before - after < PURGE_FALL
+        kept[first:last] = not (sank or _median(place[first:last]) > PURGE_PLACE)
+    return kept
+
+
+def _median(values: FloatArray) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if len(known) else np.nan

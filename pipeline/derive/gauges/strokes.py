@@ -80,8 +80,8 @@ def without_crosstalk(
 ) -> IntArray:
     """Dips without those that only echo the other part's: the two flows meet in the mixer.
 
-    An echo comes with the other part's dip. It is shallower than the part's own dips are; or nearly all of the
-    other's dips have one of the same depth, weaker than they are, while the part has dips of its own beside.
+    An echo comes with the other part's dip. It is shallower than the part's own dips are; or nearly all of
+    the other's dips have one of the same depth, weaker than they are, while the part has its own beside.
     depth : (F,) [1]; dips, other : frames; weaker : (F,), how far the other's pressure falls beyond the
     part's own [Pa]: a mixer passes on no more than it gets. Returns frames
     """
