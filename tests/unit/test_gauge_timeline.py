@@ -78,3 +78,22 @@ def test_a_file_in_reverse_is_disorder():
 @pytest.mark.parametrize("count", [0, 1, 2])
 def test_hardly_any_rows(count):
     assert timeline(range(count)).faults == []
+
+
+@pytest.mark.parametrize(
+    ("leap_us", "level", "fault"),
+    [
+        (17_300_000 + 31_000, 0.0, Fault.CLOCK_STEP),  # off the logger's grid
+        (3_600_000_000 + 50_000, 0.0, Fault.CLOCK_STEP),  # a whole hour
+        (17_350_000, 0.0, Fault.GAP),  # so many rows
+        (17_300_000 + 31_000, 3e5, Fault.GAP),  # the logger was started anew, and the pressure is another
+    ],
+)
+def test_a_clock_set_forward_leaves_its_grid_and_no_mark_in_the_pressures(leap_us, level, fault):
+    at_us = np.arange(2000) * 50_000
+    at_us[1000:] += leap_us - 50_000
+    values = np.random.default_rng(1).normal(1e7, 2e4, 2000)
+    values[1000:] += level
+    timeline = find_timeline(at_us, [values])
+    assert [f.type for f in timeline.faults] == [fault]
+    assert (timeline.run_us == at_us).all()

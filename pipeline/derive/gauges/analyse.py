@@ -286,7 +286,7 @@ def _covers(one: SensorFault, other: SensorFault) -> bool:
 def _gaps(timeline: Timeline, settings: GaugeSettings) -> list[tuple[int, int]]:
     """Gaps that are long enough to be a state, running time [us]."""
     run = timeline.run_us
-    pairs = ((int(run[gap]), int(run[gap + 1])) for gap in timeline.gaps)
+    pairs = ((int(run[gap]), int(run[gap + 1])) for gap in timeline.silent)
     return [(start, end) for start, end in pairs if end - start >= settings.no_data_min_s * 1e6]
 
 

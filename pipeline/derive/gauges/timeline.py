@@ -21,6 +21,12 @@ GAP_INTERVALS: Final = 3.5
 STEP_INTERVALS: Final = 3.0
 # A file with more moves back than this is not a clock that was set, it is not in order at all.
 MOVES_BACK_MAX: Final = 1000
+# A leap this far off the logger's grid, in intervals and in deviations of its own, is no number of rows.
+OFF_GRID: Final = 0.1
+OFF_GRID_JITTERS: Final = 8.0
+MINUTE_US: Final = 60_000_000
+# Pressures go on over a leap if they differ no more than within so many samples on either side.
+BESIDE: Final = 12
 # Faulty rows nearer to each other than this are one fault.
 JOIN_US: Final = 1_000_000
 
@@ -32,7 +38,7 @@ class Timeline:
     order : (M,) their rows in the recording
     at_us : (M,) [us] recorded times; run_us : (M,) [us] running time, never going back
     interval_us : [us] usual interval, 0 where fewer than two samples
-    gaps : (G,) samples after which rows are missing
+    gaps : (G,) samples after which the time leaps; silent : (S,) those of them after which rows are missing
     steps : (running time [us] from which, recorded less running time [us]) of each step of the clock
     faults : duplicates, disorder, clock steps and gaps, at recorded times
     """
@@ -42,6 +48,7 @@ class Timeline:
     run_us: IntArray
     interval_us: int
     gaps: IntArray
+    silent: IntArray
     steps: list[tuple[int, int]]
     faults: list[SensorFault]
 
@@ -66,7 +73,9 @@ def find_timeline(at_us: IntArray, values: list[FloatArray]) -> Timeline:
     order = np.arange(len(at_us))
     if len(at_us) < 2 or (moves > 0).all():
         gaps = np.flatnonzero(moves > GAP_INTERVALS * interval)
-        return Timeline(order, at_us, at_us, interval, gaps, [], _gap_faults(at_us, at_us, gaps))
+        forward = _set_forward(at_us, values, gaps)
+        faults = _gap_faults(at_us, at_us, gaps, forward)
+        return Timeline(order, at_us, at_us, interval, gaps, gaps[~forward], [], faults)
 
     twice = _duplicates(at_us, values)
     faults = _spans(at_us, twice, Fault.DUPLICATE)
@@ -85,9 +94,10 @@ def find_timeline(at_us: IntArray, values: list[FloatArray]) -> Timeline:
         order, run, at = order[by_time], run[by_time], at[by_time]
         interval = int(np.median(np.diff(run)))
     gaps = np.flatnonzero(np.diff(run) > GAP_INTERVALS * interval)
-    faults += _gap_faults(at, run, gaps)
+    forward = _set_forward(run, [gauge[order] for gauge in values], gaps)
+    faults += _gap_faults(at, run, gaps, forward)
     faults.sort(key=lambda fault: fault.start_us)
-    return Timeline(order, at, run, interval, gaps, offsets, faults)
+    return Timeline(order, at, run, interval, gaps, gaps[~forward], offsets, faults)
 
 
 def _duplicates(at_us: IntArray, values: list[FloatArray]) -> BoolArray:
@@ -142,11 +152,49 @@ def _spans(at_us: IntArray, rows: BoolArray, fault: Fault) -> list[SensorFault]:
     return [SensorFault(start, end, None, fault) for start, end in joined_spans(at_us, rows)]
 
 
-def _gap_faults(at_us: IntArray, run_us: IntArray, gaps: IntArray) -> list[SensorFault]:
+def _gap_faults(at_us: IntArray, run_us: IntArray, gaps: IntArray, forward: BoolArray) -> list[SensorFault]:
     return [
-        SensorFault(int(at_us[gap]), int(at_us[gap] + run_us[gap + 1] - run_us[gap]), None, Fault.GAP)
-        for gap in gaps
+        SensorFault(
+            int(at_us[gap]),
+            int(at_us[gap] + run_us[gap + 1] - run_us[gap]),
+            None,
+            Fault.CLOCK_STEP if stepped else Fault.GAP,
+        )
+        for gap, stepped in zip(gaps, forward, strict=True)
     ]
+
+
+def _set_forward(run_us: IntArray, values: list[FloatArray], gaps: IntArray) -> BoolArray:
+    """(G,) which leaps are a clock set forward: no rows are missing.
+
+    Rows that were lost leave the others on the logger's grid; a clock is set by any time, or by whole
+    minutes. And pressures go on as if nothing had happened. The time stays as recorded, so that a stop may
+    seem longer than it was and never shorter.
+    """
+    forward = np.zeros(len(gaps), dtype=bool)
+    moves = np.diff(run_us)
+    usual = np.delete(moves, gaps)
+    if not len(gaps) or len(usual) < 2 * BESIDE:
+        return forward
+    interval = float(usual.mean())
+    jitter = float(np.median(np.abs(usual - np.median(usual)))) / interval
+    for place, gap in enumerate(gaps.tolist()):
+        rows = moves[gap] / interval
+        # The grid is known over as many rows as there are.
+        off_grid = rows < len(usual) and abs(rows - round(rows)) > max(OFF_GRID, OFF_GRID_JITTERS * jitter)
+        more = float(moves[gap] - interval)
+        minutes = more > MINUTE_US / 2 and abs(more - MINUTE_US * round(more / MINUTE_US)) < interval / 2
+        forward[place] = (off_grid or minutes) and all(_goes_on(gauge, gap) for gauge in values)
+    return forward
+
+
+def _goes_on(values: FloatArray, gap: int) -> bool:
+    before, after = values[max(0, gap + 1 - BESIDE) : gap + 1], values[gap + 1 : gap + 1 + BESIDE]
+    if not (np.isfinite(before).any() and np.isfinite(after).any()):
+        return True  # says nothing
+    apart = abs(float(np.nanmedian(after)) - float(np.nanmedian(before)))
+    # Of a dead or very coarse gauge the spread is nothing, and so is the difference.
+    return apart <= max(float(np.nanmax(side) - np.nanmin(side)) for side in (before, after))
 
 
 def joined_spans(at_us: IntArray, rows: BoolArray, join_us: int = JOIN_US) -> list[tuple[int, int]]:
