@@ -141,7 +141,7 @@ def tidy_home(home: Path) -> None:
 def end_with_parent() -> None:
     """Let a worker end when its parent is gone, and not before.
 
-    A worker whose parent was killed would wait for work for ever. A terminal sends Ctrl-C to both, and a worker
+    A worker whose parent was killed would wait for work for ever. A terminal sends Ctrl-C to both: a worker
     that took it would leave undone what its parent waits for.
     """
     for number in (signal.SIGINT, signal.SIGTERM):

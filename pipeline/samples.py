@@ -1,4 +1,4 @@
-"""Where do the samples of the invented shop lie? In the package when it is installed, else in the checkout."""
+"""Where do the samples of the invented shop lie? In the package once installed, else in the checkout."""
 
 from pathlib import Path
 from typing import NamedTuple
