@@ -30,6 +30,7 @@ _SLOW_PER_FINE: Final = 0.5
 _DOUBT_SHARE: Final = 0.02
 _DOUBT_GLOSS: Final = 0.008  # of a perfect white
 _DARKEST: Final = 0.006  # K/S runs away below, where a camera sees only its own black
+_TRUSTED: Final = 0.035  # reflectance below which gloss and black level weigh as much as the film
 _BRIGHTEST: Final = 0.97
 
 
@@ -95,16 +96,17 @@ def relative_fraction(grey: FloatArray, film: BoolArray) -> FloatArray:
     grey : (H, W), relative to the paper
     film : (H, W), where the mean is taken
     One constant for all wavelengths and the tint in the curing agent alone, so that K/S less the base's is
-    in proportion to the fraction. Source: single-constant Kubelka-Munk mixing; base as KS_BASE. Above the
-    film's median its logarithm is taken: K/S of what is darker still grows as 1 / 2R, and would make more of
-    the shade in a groove, or of the camera's black, than of a streak of base.
+    in proportion to the fraction. Source: single-constant Kubelka-Munk mixing; base as KS_BASE. Where the film
+    is darker than the median and than _TRUSTED its logarithm is taken: K/S grows there as 1 / 2R, and would
+    make more of the shade in a groove, or of the camera's black, than of a streak of base.
     """
     measured = grey * PAPER_REFLECTANCE
     # No surface sends back more than the darkest spot of the film shows; half of it leaves room for error.
     k1 = min(SURFACE, 0.5 * float(np.percentile(measured[film], 2)))
     tint = kubelka_munk(without_surface(measured, k1)) - KS_BASE
-    tint /= np.median(tint[film])
-    tint = np.where(tint > 1, 1 + np.log(np.maximum(tint, 1)), tint)
+    darkest = kubelka_munk(without_surface(np.float32(_TRUSTED), k1)) - KS_BASE
+    knee = max(float(darkest), float(np.median(tint[film])))
+    tint = np.where(tint > knee, knee * (1 + np.log(np.maximum(tint / knee, 1))), tint)
     return np.asarray(tint / tint[film].mean() - 1, np.float32)
 
 

@@ -25,7 +25,7 @@ class SmearLimits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
 
     cov_max: Share = 0.05
     streak_mm: Positive = 12.0
-    streak_contrast: Share = 0.15
+    streak_contrast: Share = 0.25
     unmixed_share: Share = 0.004
     curing_agent_share: Share = 1 / 11
     px_per_mm_min: Positive = 1.8
@@ -36,7 +36,7 @@ class SmearLimits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     paper_level_min: Share = 0.06
     one_wing_share_max: Share = 0.06
     shadow_share_max: Share = 0.04
-    shadow_near_max: Share = 0.05
+    shadow_near_max: Share = 0.09
     glare_share_max: Share = 0.1
     unevenness_max: Positive = 4.0
     paper_share_min: Share = 0.2

@@ -22,6 +22,7 @@ from pipeline.derive.smear.streaks import Streak
 _GRAIN_MM: Final = 0.25  # smoothing before K/S, which would turn noise into bias
 _SHADE_MM: Final = 2.0
 _ROOM: Final = 1.5  # times the limit: where a mix is taken for uneven in case of doubt
+_NEAR: Final = 1.1  # times the limit: farther above it no mix passes, whatever relief may explain
 _RETAKE_FIRST: Final = "Take the photograph again."
 
 
@@ -257,7 +258,7 @@ def conclude(seen: Seen, limits: SmearLimits, material: Material | None) -> Smea
 def _undecided(wings: Wings, limits: SmearLimits) -> bool:
     """Whether a mix that seems even may be none, for all that relief and gloss could hide."""
     cov, hidden = wings.mixing.cov, wings.mixing.cov_hidden
-    return cov**2 + hidden**2 / 2 > (_ROOM * limits.cov_max) ** 2
+    return cov > _NEAR * limits.cov_max or cov**2 + hidden**2 / 2 > (_ROOM * limits.cov_max) ** 2
 
 
 def _faults(wings: Wings, film: Film, limits: SmearLimits) -> list[str]:
