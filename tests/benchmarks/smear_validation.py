@@ -17,7 +17,7 @@ from pipeline.batch import score_files
 from tests.shop.nuisances import random_spec
 from tests.shop.photographs import render, write_photo
 
-HELD_OUT = 900_000
+HELD_OUT = 950_000
 
 
 def make(folder: Path, count: int, seed: int) -> dict[str, dict]:

@@ -96,7 +96,7 @@ def relative_fraction(grey: FloatArray, film: BoolArray) -> FloatArray:
     grey : (H, W), relative to the paper
     film : (H, W), where the mean is taken
     One constant for all wavelengths and the tint in the curing agent alone, so that K/S less the base's is
-    in proportion to the fraction. Source: single-constant Kubelka-Munk mixing; base as KS_BASE. Where the film
+    in proportion to the fraction. Source: single-constant Kubelka-Munk mixing, base as KS_BASE. Where a film
     is darker than the median and than _TRUSTED its logarithm is taken: K/S grows there as 1 / 2R, and would
     make more of the shade in a groove, or of the camera's black, than of a streak of base.
     """
@@ -104,7 +104,7 @@ def relative_fraction(grey: FloatArray, film: BoolArray) -> FloatArray:
     # No surface sends back more than the darkest spot of the film shows; half of it leaves room for error.
     k1 = min(SURFACE, 0.5 * float(np.percentile(measured[film], 2)))
     tint = kubelka_munk(without_surface(measured, k1)) - KS_BASE
-    darkest = kubelka_munk(without_surface(np.float32(_TRUSTED), k1)) - KS_BASE
+    darkest = kubelka_munk(without_surface(np.array(_TRUSTED, np.float32), k1)) - KS_BASE
     knee = max(float(darkest), float(np.median(tint[film])))
     tint = np.where(tint > knee, knee * (1 + np.log(np.maximum(tint / knee, 1))), tint)
     return np.asarray(tint / tint[film].mean() - 1, np.float32)
