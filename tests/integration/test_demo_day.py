@@ -96,3 +96,14 @@ def test_query_and_the_python_call_give_the_same_rows(demo):
     assert list(frame.columns) == list(by_command[0])
     for column in ("pump", "shift", "verdict", "units_made", "smear_failed", "base_strokes"):
         assert [str(value) for value in frame[column]] == [row[column] for row in by_command]
+
+
+def test_a_changeover_is_no_fault_of_the_other_parts_gauge():
+    recording = find_samples().streams / "pump-a_late.csv.gz"
+    done = subprocess.run(
+        [sys.executable, "-m", "pipeline", "inspect", str(recording), "--json"],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert json.loads(done.stdout)["sensor_faults"] == []

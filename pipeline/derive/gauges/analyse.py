@@ -118,12 +118,14 @@ def analyse(recording: Recording, settings: GaugeSettings) -> GaugeAnalysis:
         (PARTS[part], *_times(frames, max(0, one.first - rest), one.last + rest, end_us))
         for part, one in seen
     ]
+    # A drift is told against the other part's gauges, so either side's air can feign one.
     faults = [
         f
         for f in faults
         if f.type not in (Fault.SPIKE, Fault.DRIFT)
         or not any(
-            f.gauge in gauges and begin <= f.start_us and f.end_us <= end for gauges, begin, end in air
+            (f.type == Fault.DRIFT or f.gauge in gauges) and begin <= f.start_us and f.end_us <= end
+            for gauges, begin, end in air
         )
     ]
     found = GaugeAnalysis(
