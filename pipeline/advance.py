@@ -193,7 +193,7 @@ def _scored(history: History, settings: SiteSettings, photo: dict[str, Any]) -> 
     where = photo["name"] or digest[:8]
     try:
         data = read_photo_file(history.home / "photos" / digest[:2] / digest)
-        score, overlay = score_photo(data, settings.smear, where=where)
+        score, overlay = score_photo(data, settings.smear, where=where, captioned=False)
     except InputError as error:
         # Evidence of something, though not of the mix: it stays, and asks for another photograph.
         log.warning("photo not readable sha256=%s reason=%s", digest[:8], error)

@@ -50,8 +50,12 @@ def score_photo(
     limits: SmearLimits | None = None,
     material: Material | None = None,
     where: str = "photo",
+    *,
+    captioned: bool = True,
 ) -> tuple[SmearScore, bytes]:
     """Verdict on a photograph's bytes, and a JPEG that shows what was measured.
+
+    captioned : the JPEG carries the verdict and its reasons above the picture
 
     Raises InputError if the bytes are no photograph that can be read.
     """
@@ -59,7 +63,7 @@ def score_photo(
     photo = decode_photo(data, where)
     seen = look(photo.rgb, limits)
     score = conclude(seen, limits, material)
-    picture = cv2.cvtColor(draw_overlay(photo.rgb, seen, score), cv2.COLOR_RGB2BGR)
+    picture = cv2.cvtColor(draw_overlay(photo.rgb, seen, score, captioned=captioned), cv2.COLOR_RGB2BGR)
     _, jpeg = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, 88])
     return score, jpeg.tobytes()
 

@@ -26,8 +26,12 @@ _WORDS: Final = {"pass": "PASS", "fail": "FAIL", "retake": "TAKE AGAIN"}
 Image8 = NDArray[np.uint8]
 
 
-def draw_overlay(rgb: PixelArray, seen: Seen, score: SmearScore) -> Image8:
-    """(H, W, 3) uint8 picture of what was measured. rgb : the photograph, shown where no canvas was found."""
+def draw_overlay(rgb: PixelArray, seen: Seen, score: SmearScore, *, captioned: bool = True) -> Image8:
+    """(H, W, 3) uint8 picture of what was measured.
+
+    rgb : the photograph, shown where no canvas was found
+    captioned : verdict, reasons and legend above it; not where a page says them in its own words
+    """
     picture = eight_bit(seen.canvas.rgb if seen.canvas else _shrunk(rgb)).copy()
     if seen.film is not None:
         _hatch(picture, seen.film.mask & ~seen.film.core)
@@ -35,8 +39,7 @@ def draw_overlay(rgb: PixelArray, seen: Seen, score: SmearScore) -> Image8:
     if seen.wings is not None:
         _draw_fold(picture, seen.wings)
         _draw_streaks(picture, seen.wings)
-    image = Image.fromarray(picture)
-    return _captioned(image, seen, score)
+    return _captioned(Image.fromarray(picture), seen, score) if captioned else picture
 
 
 def _shrunk(rgb: PixelArray) -> PixelArray:
