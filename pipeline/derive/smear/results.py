@@ -16,6 +16,7 @@ class SmearLimits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     streak_mm, streak_contrast : a streak this long whose share of curing agent differs by this much from its
         surroundings fails the mix, whatever the average says. Common practice: no visible streaks.
     unmixed_share : share of the film that looks like bare paper or unmixed base, above which the mix fails.
+    fold_patch_mm2 : of a pale or dark patch on both sides of the fold, above which the mix fails; no source
     curing_agent_share : of the mix by volume; enters the intensity of segregation alone. 1/11 is ten to one.
     The others say when a photograph can't be judged; set by what blurs, hides or hides nothing on rendered
     photographs, no source.
@@ -27,6 +28,7 @@ class SmearLimits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     streak_mm: Positive = 12.0
     streak_contrast: Share = 0.25
     unmixed_share: Share = 0.004
+    fold_patch_mm2: Positive = 8.0
     curing_agent_share: Share = 1 / 11
     px_per_mm_min: Positive = 1.8
     film_px_min: Positive = 160.0

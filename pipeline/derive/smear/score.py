@@ -40,6 +40,7 @@ class Wings:
     mixing: mixing.Mixing
     colour: Colour
     streaks: list[Streak]
+    fold_patch_mm2: float
     one_wing: float
 
 
@@ -141,7 +142,7 @@ def _measure(seen: Seen, canvas: Canvas, levelled: light.Light, film: Film, limi
     colour = measure_colour(picture, core)
     if not split.any():
         return Wings(
-            (left, top), scale, line, both, mixing.Mixing(0, 0, 0, 0, 0, 0, None, None), colour, [], 1.0
+            (left, top), scale, line, both, mixing.Mixing(0, 0, 0, 0, 0, 0, None, None), colour, [], 0.0, 1.0
         )
     fraction = mixing.relative_fraction(grey, core)
     opposite = fold.mirrored(fraction, line)
@@ -156,6 +157,7 @@ def _measure(seen: Seen, canvas: Canvas, levelled: light.Light, film: Film, limi
         ),
         colour=colour,
         streaks=streaks.find_streaks(fraction, opposite, both, scale),
+        fold_patch_mm2=streaks.patch_at_fold(fraction, opposite, both, both & ~split, scale),
         one_wing=judgeable.one_wing_only(lightness, fold.mirrored(lightness, line), both, scale),
     )
 
@@ -280,6 +282,8 @@ def _faults(wings: Wings, film: Film, limits: SmearLimits) -> list[str]:
             f"Streaks: {len(bad)} on each wing, the longest {kind}, "
             f"{bad[0].length / wings.px_per_mm:.0f} mm long."
         )
+    if wings.fold_patch_mm2 > limits.fold_patch_mm2:
+        faults.append(f"An unmixed patch at the fold: {wings.fold_patch_mm2:.0f} mm2 on each wing.")
     if film.enclosed > limits.unmixed_share:
         faults.append(
             f"White patches inside the film ({film.enclosed:.1%} of it): unmixed base, or bare paper."

@@ -20,6 +20,9 @@ _RINGING: Final = 0.6
 _BESIDE_MM: Final = 3.0
 _OWN_SHARE: Final = 0.4  # of its strongest part, where a streak is taken to end
 _AREA_LEAST_MM2: Final = 2.0
+_PATCH_MM: Final = 1.5
+_AROUND_MM: Final = 7.0
+_PATCH_CONTRAST: Final = 0.5
 _OFF_MM: Final = 0.8
 _SLENDER: Final = 3.0  # a streak is at least this many times as long as wide
 
@@ -70,6 +73,29 @@ def find_streaks(wing: FloatArray, mirror: FloatArray, both: BoolArray, px_per_m
         own = np.where(sign * shared > _RINGING * beside, sign * shared, 0).astype(np.float32)
         streaks += _followed(own, sign, faintest, px_per_mm, (left, top))
     return sorted(streaks, key=lambda streak: -streak.length)
+
+
+def patch_at_fold(
+    wing: FloatArray, mirror: FloatArray, both: BoolArray, bent: BoolArray, px_per_mm: float
+) -> float:
+    """[mm2] of one wing that both wings show paler or darker than their surroundings, where the film bent.
+
+    wing, mirror : (H, W) relative fraction; both : (H, W); bent : (H, W), the band along the fold. Its relief
+    is mirrored, so the covariance says nothing there; but relief is finer than a patch of unmixed material.
+    """
+    weight = both.astype(np.float32)
+
+    def spread(image: FloatArray, sigma_mm: float) -> FloatArray:
+        sigma = sigma_mm * px_per_mm
+        share = np.maximum(cv2.GaussianBlur(weight, (0, 0), sigma), 1e-3)
+        return np.asarray(cv2.GaussianBlur(image, (0, 0), sigma) / share, np.float32)
+
+    a, b = (
+        spread(image, _PATCH_MM) - spread(image, _AROUND_MM)
+        for image in (np.where(both, one, 0).astype(np.float32) for one in (wing, mirror))
+    )
+    shared = (np.minimum(np.abs(a), np.abs(b)) > _PATCH_CONTRAST) & (a * b > 0) & bent
+    return float(shared.sum()) / px_per_mm**2
 
 
 def _ridge(image: FloatArray, sigma: float) -> FloatArray:
