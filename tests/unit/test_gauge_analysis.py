@@ -197,6 +197,32 @@ def test_base_reversals_that_the_catalyst_gauges_feel_are_not_the_catalysts():
     assert found["strokes"]["catalyst"] == pytest.approx(len(truth["reversals"]["catalyst"]), rel=0.03)
 
 
+def test_a_base_that_stands_lower_after_a_pull_is_no_purge():
+    recording, truth = play(SHIFT, Plain())
+    seconds = (recording.at_us - START_US) / 1e6
+    base = recording.gauges[BASE].copy()
+    pauses = [
+        (start, end) for start, end, name in truth["states"] if name == "stalled" and 10 < end - start < 30
+    ]
+    for start, end in pauses[::3]:
+        base[(seconds >= start) & (seconds < end)] *= 0.945
+    found = analyse(Recording(recording.at_us, {**recording.gauges, BASE: base}), SETTINGS)
+    assert len(found.purges) == 3
+
+
+def test_a_jump_after_an_imbalance_that_ended_at_once_is_not_taken_for_its_way_back():
+    script = [("stalled", 60), *work(800, 1), ("stalled", 60), *work(800, 2)]
+    apart = [(0.0, 0.0), (100.0, 0.0), (200.0, -450.0), (435.0, -450.0), (435.02, 0.0), (9e9, 0.0)]
+    recording, _ = play(script, Plain(apart=apart))
+    seconds = (recording.at_us - START_US) / 1e6
+    two = recording.gauges[TWO] + np.where((seconds > 540) & (seconds < 1500), -450 * PA_PER_PSI, 0.0)
+    found = analyse(Recording(recording.at_us, {**recording.gauges, TWO: two}), SETTINGS)
+    (event,) = found.balance_events
+    assert at(event.end_us) == pytest.approx(435, abs=10)
+    (fault,) = found.sensor_faults
+    assert (fault.type, at(fault.start_us)) == (Fault.JUMP, pytest.approx(540, abs=1))
+
+
 def test_an_imbalance_that_a_break_interrupts_is_one_event():
     script = [("stalled", 60), *work(600, 1), ("stalled", 1500), *work(600, 2)]
     recording, _ = play(script, Plain(apart=[(0.0, 0.0), (200.0, 0.0), (400.0, 400.0), (9e9, 400.0)]))

@@ -85,22 +85,8 @@ def analyse(recording: Recording, settings: GaugeSettings) -> GaugeAnalysis:
     checked = check_gauges(timeline.run_us, ordered, settings)
     read = make_frames(timeline, _good(ordered, checked))
     clipped = _clipped(read, checked)
-    # Where a gauge begins or ceases to be saturated it steps, and its zero stays.
-    seen_jumps = [
-        jump for jump in find_jumps(read) if jump.gauge not in clipped or not clipped[jump.gauge][jump.first]
-    ]
-    jumps = [jump for jump in seen_jumps if not jump.at_turn]
-    frames = mended(read, jumps)
+    jumps, frames, moves, codes = _without_jumps(read, clipped, settings)
     end_us = int(timeline.run_us[-1])
-
-    moves = _moves(frames)
-    codes = _states(frames, moves, settings)
-    kept = [jump for jump in seen_jumps if shown_standing(read, jump, codes == states.STALLED)]
-    if kept != jumps:
-        # What comes with flow only is an imbalance or the pump's: look again with it left in.
-        jumps, frames = kept, mended(read, kept)
-        moves = _moves(frames)
-        codes = _states(frames, moves, settings)
     seen = _changeovers(frames, moves)
     codes = _without_bleeding(codes, moves, seen, frames.count(BLED_S))
     spans = states.state_spans(frames, codes, _gaps(timeline, settings), end_us)
@@ -165,6 +151,37 @@ def _good(gauges: dict[Gauge, FloatArray], checked: dict[Gauge, Checked]) -> dic
             usable = usable | suspect & ~np.logical_or.reduce(others or [usable])
         good[gauge] = np.where(usable, values, np.nan)
     return good
+
+
+def _without_jumps(
+    read: Frames, clipped: dict[Gauge, BoolArray], settings: GaugeSettings
+) -> tuple[list[Jump], Frames, dict[Part, Moves], states.Codes]:
+    """Jumps, and what is seen with them taken off.
+
+    What standing time does not show comes with flow, as an imbalance does, or is the pump's: without it, the
+    others may find another way back.
+    """
+    refused: set[tuple[Gauge, int]] = set()
+    while True:
+        # Where a gauge begins or ceases to be saturated it steps, and its zero stays.
+        jumps = [
+            jump
+            for jump in find_jumps(read, refused)
+            if jump.gauge not in clipped or not clipped[jump.gauge][jump.first]
+        ]
+        codes = _seen(mended(read, [jump for jump in jumps if not jump.at_turn]), settings)[1]
+        shown = [jump for jump in jumps if shown_standing(read, jump, codes == states.STALLED)]
+        # The pump's own steps are many and alike, and any of them would be the next one's way back.
+        wrong = {(jump.gauge, jump.first) for jump in jumps if jump not in shown and not jump.alone}
+        refused |= wrong
+        if not wrong:
+            frames = mended(read, shown)
+            return shown, frames, *_seen(frames, settings)
+
+
+def _seen(frames: Frames, settings: GaugeSettings) -> tuple[dict[Part, Moves], states.Codes]:
+    moves = _moves(frames)
+    return moves, _states(frames, moves, settings)
 
 
 def _clipped(frames: Frames, checked: dict[Gauge, Checked]) -> dict[Gauge, BoolArray]:

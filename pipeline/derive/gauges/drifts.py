@@ -91,7 +91,9 @@ def _dated(frames: Frames, gauge: Gauge, offset: FloatArray, span: tuple[int, in
     """
     first, last = span
     reach, sudden = frames.count(NEAR_END_S), sudden_moves(frames.signals[gauge].level)
-    for other in FLUID:
+    # Of two gauges in a line, only the other can gainsay a jump.
+    catalysts = (Gauge.CATALYST_1, Gauge.CATALYST_2)
+    for other in catalysts if gauge in catalysts else FLUID:
         if other != gauge:
             theirs = frames.signals[other]
             along = np.abs(sudden_moves(theirs.level)) > along_floor(theirs)

@@ -6,6 +6,7 @@ and named a fault unless standing time shows that it comes with flow only, as an
 reversal is the pump's, whose two directions run at two pressures, unless standing time shows it too.
 """
 
+from collections.abc import Set
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -65,15 +66,19 @@ class Jump:
     at_turn: bool
 
 
-def find_jumps(frames: Frames) -> list[Jump]:
-    """Jumps of the pressure gauges, each until it jumps back or the recording ends."""
+def find_jumps(frames: Frames, no_jumps: Set[tuple[Gauge, int]] = frozenset()) -> list[Jump]:
+    """Jumps of the pressure gauges, each until it jumps back or the recording ends.
+
+    no_jumps : gauge and frame of steps that are known to be the pump's
+    """
     if frames.seconds > JUMP_S:
         return []
     fluid = {gauge: signal for gauge, signal in frames.signals.items() if gauge != Gauge.AIR}
     jumps: list[Jump] = []
     for gauge, signal in fluid.items():
         others = [other for name, other in fluid.items() if name != gauge]
-        steps = _steps(frames, signal, others)
+        partner = next((fluid[g] for g in _partners(gauge) if g in fluid), None)
+        steps = [s for s in _steps(frames, signal, others, partner) if (gauge, s[0]) not in no_jumps]
         if not steps:
             continue
         own = _dips(frames, [signal])
@@ -82,7 +87,6 @@ def find_jumps(frames: Frames) -> list[Jump]:
             steps = [
                 (at, size) for at, size in steps if not _purges(frames, signal.level, own, theirs, at, size)
             ]
-        partner = next((fluid[g] for g in _partners(gauge) if g in fluid), None)
         turns = [_near(own, at, frames.count(TURN_S)) for at, _ in steps]
         jumps += _paired(frames, gauge, steps, turns, partner)
     return jumps
@@ -99,31 +103,32 @@ def mended(frames: Frames, jumps: list[Jump]) -> Frames:
 
 
 def shown_standing(frames: Frames, jump: Jump, standing: BoolArray) -> bool:
-    """Whether standing time has the jump too, or can't say.
+    """Whether standing time has the jump too: what is seen in flow only may be an imbalance.
 
     frames : with the jump left in; standing : (F,), under pressure without flow
-    Of a jump that the pump may have made standing time must say that it has it, out of its own scatter
+    A jump that the pump may have made must stand out of standing time's own scatter
     """
     own = frames.signals[jump.gauge]
     catalysts = [g for g in (Gauge.CATALYST_1, Gauge.CATALYST_2) if g in frames.signals and g != jump.gauge]
     references = [frames.signals[g] for g in catalysts] or [
         frames.signals[g] for g in (Gauge.BASE,) if g in frames.signals and g != jump.gauge
     ]
-    reach = frames.count(STANDS_S)
+    reach, near = frames.count(STANDS_S), frames.count(SIDE_S)
     shares, scatters = [], []
     for other in references:
         apart = own.level - other.level * (own.plateau / other.plateau)
         both = standing & ~(own.no_pressure | other.no_pressure)
         before = _inside(apart, both, max(0, jump.first - reach), jump.first)
         within = _inside(apart, both, jump.first, min(jump.last, jump.first + reach))
+        if not jump.alone:
+            # Two gauges of a line keep level: the nearest says most. Two parts need the mean of many stops.
+            before, within = before[-near:], within[:near]
         if len(before) and len(within):
             was, now = np.median(before), np.median(within)
             shares.append((now - was) / jump.size)
             scatters.append(np.median(np.abs(np.concatenate((before - was, within - now)))))
-    if jump.alone:
-        out = SCATTERS * max(scatters, default=0.0) < abs(jump.size)
-        return bool(shares) and bool(out) and all(share > SHOWN for share in shares)
-    return all(share > SHOWN for share in shares)  # none can't say
+    out = not jump.alone or SCATTERS * max(scatters, default=0.0) < abs(jump.size)
+    return bool(shares) and bool(out) and all(share > SHOWN for share in shares)
 
 
 def _near(marks: IntArray, at: int, reach: int) -> bool:
@@ -134,8 +139,10 @@ def _dips(frames: Frames, signals: list[Signal]) -> IntArray:
     return find_dips(relative_depth(signals), frames.count(APART_S)) if signals else np.array([], np.int64)
 
 
-def _steps(frames: Frames, signal: Signal, others: list[Signal]) -> list[tuple[int, float]]:
-    """Frame and size [Pa] of each step of one gauge alone."""
+def _steps(
+    frames: Frames, signal: Signal, others: list[Signal], partner: Signal | None
+) -> list[tuple[int, float]]:
+    """Frame and size [Pa] of each step of one gauge alone. Of two in a line only the other can gainsay it."""
     near, read = frames.count(JUMP_S), frames.count(READ_S)
     level = signal.level
     floor = max(STEP_SHARE * signal.plateau, STEP_NOISE * signal.noise)
@@ -160,7 +167,8 @@ def _steps(frames: Frames, signal: Signal, others: list[Signal]) -> list[tuple[i
         if _recovers(frames, level, first, size):
             continue
         # Any move of another gauge, if ever so small a share of this one's, is the pump.
-        along = [abs(_step(other.level, before, after)) / along_floor(other) for other in others]
+        heard = [partner] if partner is not None and np.isfinite(partner.level[last]) else others
+        along = [abs(_step(other.level, before, after)) / along_floor(other) for other in heard]
         known = [by for by in along if np.isfinite(by)]
         if known and max(known) < 1:
             # The step itself: the largest move from one frame to the next.
