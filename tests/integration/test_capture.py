@@ -3,6 +3,7 @@
 import signal
 import time
 from datetime import timedelta
+from pathlib import Path
 
 import pytest
 
@@ -22,6 +23,12 @@ def line(second, value=13_000):
     return f"{(START + timedelta(seconds=second)).isoformat()},{value}\n"
 
 
+def has_opened(process, path):
+    descriptors = Path(f"/proc/{process.pid}/fd").iterdir()
+    return str(path.resolve()) in {str(descriptor.resolve()) for descriptor in descriptors}
+
+
+@pytest.mark.slow  # on a loaded machine it has waited in vain for half a minute: see the known limits
 def test_gauges_photos_and_a_record_typed_beside_arrive_while_capture_runs(tmp_path):
     gauges, folder, home = tmp_path / "gauges.csv", tmp_path / "photos", tmp_path / "home"
     outbox = tmp_path / "outbox.sqlite"
@@ -32,7 +39,8 @@ def test_gauges_photos_and_a_record_typed_beside_arrive_while_capture_runs(tmp_p
         common = (*SITE, "--broker", broker, "--outbox", outbox)
         capture = beadbook("capture", *common, "--gauges", gauges, "--watch", folder)
         try:
-            wait_until(outbox.exists)
+            # Rows written before capture has found the file's end are old to it.
+            wait_until(lambda: has_opened(capture, gauges), timeout_s=30)
             time.sleep(0.5)
             (folder / "smear.jpg").write_bytes(b"\xff\xd8\xff picture")
             with gauges.open("a") as log:
@@ -42,7 +50,7 @@ def test_gauges_photos_and_a_record_typed_beside_arrive_while_capture_runs(tmp_p
                     time.sleep(0.02)
             record = beadbook("record", "unit_started", "unit=H9-1", *common, "--by", "R. Okafor")
             assert record.communicate(timeout=20) == ("1 message receipted\n", "")
-            wait_until(lambda: history.read("gauge_samples").num_rows == 30 and history.files("photos"))
+            wait_until(lambda: history.read("gauge_samples").num_rows == 30 and history.files("photos"), 30)
         finally:
             capture.send_signal(signal.SIGTERM)
             _, errors = capture.communicate(timeout=20)
