@@ -65,6 +65,12 @@ def test_every_reversal_within_0_3_s(hz, part):
     assert np.abs(found - truth["reversals"][part]).max() <= 0.3
 
 
+def test_the_lowest_of_many_noisy_samples_is_no_reversal():
+    recording, truth = play(SHIFT, Plain(hz=50, noise_psi=30.0, dip_share=0.2))
+    counted = as_json(analyse(recording, SETTINGS))["strokes"]
+    assert counted == {part: len(true) for part, true in truth["reversals"].items()}
+
+
 def test_a_reversal_between_two_samples_at_10_hz_is_counted():
     recording, truth = play(SHIFT, Plain(hz=10, dip_s=0.08))
     counted = as_json(analyse(recording, SETTINGS))["strokes"]

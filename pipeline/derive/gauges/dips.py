@@ -44,8 +44,8 @@ def relative_depth(
         # A gauge that says nothing (NaN) does not gainsay the other.
         with np.errstate(invalid="ignore", divide="ignore"):
             depth = _mean(depth, np.where(signal.no_pressure, 0.0, signal.depth / signal.level))
-            needed = _mean(needed, times * signal.noise / signal.level)
-            clear &= ~(signal.depth <= EACH_TIMES * times * signal.noise) | np.isnan(signal.level)
+            needed = _mean(needed, times * signal.depth_noise / signal.level)
+            clear &= ~(signal.depth <= EACH_TIMES * times * signal.depth_noise) | np.isnan(signal.level)
     with np.errstate(invalid="ignore"):
         deep: BoolArray = clear & (depth > np.maximum(least, needed))
     return np.where(deep, depth, 0.0)

@@ -30,12 +30,14 @@ class Signal:
     depth : (F,) [Pa], how far the lowest sample lies under the level on both its sides
     plateau : [Pa], usual level under pressure, NaN if it never was
     noise : [Pa], standard deviation of a frame about its neighbours
+    depth_noise : [Pa], the same of its lowest sample: the more samples in a frame, the more of the two differ
     """
 
     level: FloatArray
     depth: FloatArray
     plateau: float
     noise: float
+    depth_noise: float
 
     @property
     def no_pressure(self) -> BoolArray:
@@ -105,7 +107,7 @@ def _signal(values: FloatArray, first: IntArray, per_frame: int, seconds: float)
     under = under[under > 0.2 * np.quantile(under, 0.99)] if len(under) else under
     plateau = float(np.median(under)) if len(under) else np.nan
     level[missing] = np.nan
-    return Signal(level, depth, plateau, noise_of(mean))
+    return Signal(level, depth, plateau, noise_of(mean), noise_of(low))
 
 
 def _closing(values: FloatArray, width: int) -> FloatArray:
