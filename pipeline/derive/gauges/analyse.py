@@ -169,11 +169,15 @@ def _without_jumps(
             for jump in find_jumps(read, refused)
             if jump.gauge not in clipped or not clipped[jump.gauge][jump.first]
         ]
-        codes = _seen(mended(read, [jump for jump in jumps if not jump.at_turn]), settings)[1]
+        sure = [jump for jump in jumps if not jump.at_turn]
+        frames = mended(read, sure)
+        moves, codes = _seen(frames, settings)
         shown = [jump for jump in jumps if shown_standing(read, jump, codes == states.STALLED)]
         # The pump's own steps are many and alike, and any of them would be the next one's way back.
         wrong = {(jump.gauge, jump.first) for jump in jumps if jump not in shown and not jump.alone}
         refused |= wrong
+        if shown == sure:
+            return shown, frames, moves, codes
         if not wrong:
             frames = mended(read, shown)
             return shown, frames, *_seen(frames, settings)
