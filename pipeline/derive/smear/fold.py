@@ -26,6 +26,7 @@ _FRINGE_MM: Final = 2.0
 _STREAK_WEIGHT: Final = 0.4
 _SHADE_WEIGHT: Final = 0.15
 _STREAKS_LEAST: Final = 0.005
+_APART_DEG: Final = 30.0
 _SHIFTS: Final = (0.0, -1.8, 1.8, -3.6, 3.6, -5.4, 5.4)
 _OUTLINE_MM: Final = 3.0
 _FINE_MM: Final = 0.5
@@ -57,14 +58,13 @@ def find_fold(shade: FloatArray, mask: BoolArray, px_per_mm: float, fold_x: floa
     """
     plain = _beyond_relief(shade, mask)
     plain[cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 3) < _FRINGE_MM * px_per_mm] = 0
-    if fold_x is None:
-        angle, offset = _search(shade, plain, mask)
-    else:
-        angle, offset = 0.0, fold_x
-    start = _reflection(angle, offset)
+    lines = _search(shade, plain, mask) if fold_x is None else [(0.0, fold_x)]
     # An even mix has no streaks to hold on to, nor has one that is striped all over.
     sparse = (np.abs(plain[mask]) > 0).mean() > _STREAKS_LEAST
-    maps = [start, *_registered(plain if sparse else shade, mask, start, px_per_mm)]
+    maps = []
+    for angle, offset in lines:
+        start = _reflection(angle, offset)
+        maps += [start, *_registered(plain if sparse else shade, mask, start, px_per_mm)]
     best = max(maps, key=lambda m: _worth(shade, plain, mask, m))
     ys, xs = np.nonzero(mask)
     return Fold(best, _overlap(mask, best), *_line(best, np.array([xs.mean(), ys.mean()])))
@@ -167,8 +167,12 @@ def _overlap(mask: BoolArray, matrix: Matrix) -> float:
     return float((mask & turned).sum() / max(1, (mask | turned).sum()))
 
 
-def _search(shade: FloatArray, plain: FloatArray, mask: BoolArray) -> tuple[float, float]:
-    """Angle [rad] and offset [px] of the fold, from outline and streaks together."""
+def _search(shade: FloatArray, plain: FloatArray, mask: BoolArray) -> list[tuple[float, float]]:
+    """Angle [rad] and offset [px] of the lines that may be the fold, from outline and streaks together.
+
+    The best line and the best that runs quite another way: coarse, and before the wings are registered, a
+    film seen at a tilt may look more like its own mirror image about the wrong one.
+    """
     shrink = _COARSE_PX / max(mask.shape)
     size = (round(mask.shape[1] * shrink), round(mask.shape[0] * shrink))
     small = cv2.resize(mask.astype(np.float32), size, interpolation=cv2.INTER_AREA) > 0.5
@@ -187,16 +191,21 @@ def _search(shade: FloatArray, plain: FloatArray, mask: BoolArray) -> tuple[floa
         return _worth(flat, streaks, film, _reflection(angle, offset))
 
     # A figure's mirror lines run through its centre, but for what perspective and a ragged rim do to it.
-    tries = [(a, s) for a in np.deg2rad(np.arange(0, 180, 4.0)) for s in _SHIFTS]
-    angle, shift = max(tries, key=lambda t: worth(*t))
-    for step in (2.0, 1.0, 0.5):
-        near = [
-            (angle + np.deg2rad(d), shift + s) for d in (-step, 0, step) for s in (-step / 2, 0, step / 2)
-        ]
-        angle, shift = max(near, key=lambda t: worth(*t))
+    worths = {(a, s): worth(a, s) for a in np.deg2rad(np.arange(0, 180, 4.0)) for s in _SHIFTS}
+    first = max(worths, key=lambda t: worths[t])
+    elsewhere = [t for t in worths if abs(np.sin(t[0] - first[0])) > np.sin(np.deg2rad(_APART_DEG))]
     # Pixel centres: coarse pixel i stands for fine pixels around (i + 0.5) / shrink - 0.5.
     middle = (centre - pad + 0.5) / shrink - 0.5
-    return float(angle), float(middle @ (np.cos(angle), np.sin(angle))) + float(shift) / shrink
+    lines = []
+    for angle, shift in (first, max(elsewhere, key=lambda t: worths[t])):
+        for step in (2.0, 1.0, 0.5):
+            near = [
+                (angle + np.deg2rad(d), shift + s) for d in (-step, 0, step) for s in (-step / 2, 0, step / 2)
+            ]
+            angle, shift = max(near, key=lambda t: worth(*t))
+        offset = float(middle @ (np.cos(angle), np.sin(angle))) + float(shift) / shrink
+        lines.append((float(angle), offset))
+    return lines
 
 
 def _registered(plain: FloatArray, mask: BoolArray, start: Matrix, px_per_mm: float) -> list[Matrix]:

@@ -20,6 +20,8 @@ class SmearLimits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     curing_agent_share : of the mix by volume; enters the intensity of segregation alone. 1/11 is ten to one.
     The others say when a photograph can't be judged; set by what blurs, hides or hides nothing on rendered
     photographs, no source.
+    outline_likeness_plain_min : without a printed fold, an outline less like its own mirror image may have
+        been turned over about a wrong line, and about a wrong line every mix looks even
     px_per_mm_min : below, a streak a millimetre wide falls between pixels
     blur_mm_max : standard deviation of the blur; a streak half a millimetre wide is lost beyond it
     """
@@ -44,6 +46,7 @@ class SmearLimits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     paper_share_min: Share = 0.2
     film_mm2_min: Positive = 900.0
     outline_likeness_min: Share = 0.8
+    outline_likeness_plain_min: Share = 0.94
     chroma_max: Positive = 16.0
 
 

@@ -22,7 +22,6 @@ from pipeline.derive.smear.streaks import Streak
 _GRAIN_MM: Final = 0.25  # smoothing before K/S, which would turn noise into bias
 _SHADE_MM: Final = 2.0
 _ROOM: Final = 1.5  # times the limit: where a mix is taken for uneven in case of doubt
-_NEAR: Final = 1.1  # times the limit: farther above it no mix passes, whatever relief may explain
 _RETAKE_FIRST: Final = "Take the photograph again."
 
 
@@ -103,7 +102,7 @@ def look(rgb: PixelArray, limits: SmearLimits) -> Seen:
         )
     seen.checks += _checks(seen, canvas, levelled, film, where, limits)
     seen.wings = wings = _measure(seen, canvas, levelled, film, limits)
-    seen.checks += _wing_checks(wings, film, seen.px_per_mm, limits)
+    seen.checks += _wing_checks(wings, film, seen.px_per_mm, limits, printed_fold=canvas.fold_x is not None)
     return seen
 
 
@@ -166,7 +165,9 @@ def _smoothed(image: FloatArray, sigma: float) -> FloatArray:
     return np.asarray(cv2.GaussianBlur(image, (0, 0), max(sigma, 0.3)), np.float32)
 
 
-def _wing_checks(wings: Wings, film: Film, px_per_mm: float, limits: SmearLimits) -> list[Check]:
+def _wing_checks(
+    wings: Wings, film: Film, px_per_mm: float, limits: SmearLimits, *, printed_fold: bool
+) -> list[Check]:
     _, a, b = wings.colour.median
     mix = wings.mixing
     return [
@@ -179,7 +180,7 @@ def _wing_checks(wings: Wings, film: Film, px_per_mm: float, limits: SmearLimits
         judgeable.at_least(
             "outline_likeness",
             wings.fold.likeness_of_outline,
-            limits.outline_likeness_min,
+            limits.outline_likeness_min if printed_fold else limits.outline_likeness_plain_min,
             "No two mirrored wings to be seen: show the whole smear, opened flat, with no shadow beside it.",
         ),
         judgeable.at_most(
@@ -224,10 +225,6 @@ def conclude(seen: Seen, limits: SmearLimits, material: Material | None) -> Smea
     else:
         verdict = "pass"
         reasons = [f"The mix is even: variation {cov:.1%}, at most {limits.cov_max:.0%} is well mixed."]
-        if cov > limits.cov_max:
-            reasons = [
-                f"No uneven mix to be seen: of the variation, {cov:.1%}, relief may be the greater part."
-            ]
     shade = wings.colour.median if wings else None
     to_mm = 1 / seen.px_per_mm if sheet else None
     striation = wings.mixing.striation_px if wings else None
@@ -260,7 +257,7 @@ def conclude(seen: Seen, limits: SmearLimits, material: Material | None) -> Smea
 def _undecided(wings: Wings, limits: SmearLimits) -> bool:
     """Whether a mix that seems even may be none, for all that relief and gloss could hide."""
     cov, hidden = wings.mixing.cov, wings.mixing.cov_hidden
-    return cov > _NEAR * limits.cov_max or cov**2 + hidden**2 / 2 > (_ROOM * limits.cov_max) ** 2
+    return cov > limits.cov_max or cov**2 + hidden**2 / 2 > (_ROOM * limits.cov_max) ** 2
 
 
 def _faults(wings: Wings, film: Film, limits: SmearLimits) -> list[str]:
