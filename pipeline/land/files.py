@@ -14,11 +14,12 @@ import numpy as np
 from PIL import Image, UnidentifiedImageError
 
 from edge.errors import CallError, InputError
+from edge.sources import Event
 from edge.sources.photos import SUFFIXES, photo_event
 from edge.sources.stream import parse_line, stream_lines
 from edge.wire import PHOTO_BYTES_MAX, Address, Channel
 from pipeline.gaugefile import read_recording
-from pipeline.land.batch import Landed, Message
+from pipeline.land.batch import Batch, Landed, Message
 from pipeline.land.landing import Landing
 from pipeline.land.samples import Origin, Samples, one_a_moment
 
@@ -136,8 +137,7 @@ def _land_photo(
         sheet=labels.sheet,
     )
     batch = landing.batch()
-    message = Message(_topic(path), event.payload, datetime.now(UTC))
-    reason = batch.take(_address(labels, Channel.PHOTO), message)
+    reason = _taken(batch, path, labels, event)
     if reason is not None:
         refused(reason)
     moved(batch.commit())
@@ -159,11 +159,16 @@ def _land_stream(
                 refused(str(error))
                 batch.set_aside(_topic(path), line, _address(labels, Channel.RECORD), error)
                 continue
-            message = Message(_topic(path), event.payload, datetime.now(UTC))
-            reason = batch.take(_address(labels, event.channel), message)
+            reason = _taken(batch, path, labels, event)
             if reason is not None:
                 refused(f"{where}: {reason}")
         moved(batch.commit())
+
+
+def _taken(batch: Batch, path: Path, labels: Labels, event: Event) -> str | None:
+    """Put an event into the batch as if it had come by the broker; why not, if it is set aside."""
+    message = Message(_topic(path), event.payload, datetime.now(UTC))
+    return batch.take(_address(labels, event.channel), message)
 
 
 def _together(lines: Iterator[tuple[str, bytes]]) -> Iterator[list[tuple[str, bytes]]]:
