@@ -27,6 +27,7 @@ _STREAK_WEIGHT: Final = 0.4
 _SHADE_WEIGHT: Final = 0.15
 _STREAKS_LEAST: Final = 0.005
 _APART_DEG: Final = 30.0
+_TIE: Final = 0.03
 _SHIFTS: Final = (0.0, -1.8, 1.8, -3.6, 3.6, -5.4, 5.4)
 _OUTLINE_MM: Final = 3.0
 _FINE_MM: Final = 0.5
@@ -61,11 +62,15 @@ def find_fold(shade: FloatArray, mask: BoolArray, px_per_mm: float, fold_x: floa
     lines = _search(shade, plain, mask) if fold_x is None else [(0.0, fold_x)]
     # An even mix has no streaks to hold on to, nor has one that is striped all over.
     sparse = (np.abs(plain[mask]) > 0).mean() > _STREAKS_LEAST
-    maps = []
+    found = []
     for angle, offset in lines:
         start = _reflection(angle, offset)
-        maps += [start, *_registered(plain if sparse else shade, mask, start, px_per_mm)]
-    best = max(maps, key=lambda m: _worth(shade, plain, mask, m))
+        maps = [start, *_registered(plain if sparse else shade, mask, start, px_per_mm)]
+        found.append(max(maps, key=lambda m: _worth(shade, plain, mask, m)))
+    # What is alike on the film decides where the outlines tie: by chance relief is alike about a wrong line too.
+    likeness = [_overlap(mask, one) for one in found]
+    tied = [one for one, like in zip(found, likeness, strict=True) if like > max(likeness) - _TIE]
+    best = max(tied, key=lambda m: _worth(shade, plain, mask, m))
     ys, xs = np.nonzero(mask)
     return Fold(best, _overlap(mask, best), *_line(best, np.array([xs.mean(), ys.mean()])))
 

@@ -46,7 +46,7 @@ class SmearLimits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     paper_share_min: Share = 0.2
     film_mm2_min: Positive = 900.0
     outline_likeness_min: Share = 0.8
-    outline_likeness_plain_min: Share = 0.94
+    outline_likeness_plain_min: Share = 0.95
     chroma_max: Positive = 16.0
 
 
