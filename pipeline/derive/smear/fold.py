@@ -67,7 +67,7 @@ def find_fold(shade: FloatArray, mask: BoolArray, px_per_mm: float, fold_x: floa
         start = _reflection(angle, offset)
         maps = [start, *_registered(plain if sparse else shade, mask, start, px_per_mm)]
         found.append(max(maps, key=lambda m: _worth(shade, plain, mask, m)))
-    # What is alike on the film decides where the outlines tie: by chance relief is alike about a wrong line too.
+    # The film decides only where the outlines tie: relief is alike about a wrong line too, by chance.
     likeness = [_overlap(mask, one) for one in found]
     tied = [one for one, like in zip(found, likeness, strict=True) if like > max(likeness) - _TIE]
     best = max(tied, key=lambda m: _worth(shade, plain, mask, m))
