@@ -25,6 +25,7 @@ Moment = Annotated[datetime, Meta(tz=True)]
 DegC = Annotated[float, Meta(ge=-40, le=80, description="[degC]")]
 Percent = Annotated[float, Meta(ge=0, le=100, description="[%]")]
 Grams = Annotated[float, Meta(gt=0, le=100_000, description="[g]")]
+Millimetres = Annotated[float, Meta(ge=0, le=10_000, description="[mm]")]
 ShoreA = Annotated[float, Meta(ge=0, le=100, description="[Shore A]")]
 Sha256 = Annotated[str, Meta(pattern=r"^[0-9a-f]{64}\Z")]
 Part = Literal["base", "curing_agent"]
@@ -52,13 +53,20 @@ class SmearCall(Record, frozen=True, kw_only=True, tag="smear_call"):
 
 
 class SnapTime(Record, frozen=True, kw_only=True, tag="snap_time"):
-    """Minutes from mixing until the sealant snaps back when the stick is lifted 13 to 25 mm."""
+    """Minutes from mixing until the sealant snaps back when the stick is lifted 13 to 25 mm.
+
+    temp_degc, rh_pct : of the room; mixed : to one colour before; timed : from the mixing on
+    """
 
     minutes: Annotated[float, Meta(gt=0, le=600, description="[min]")]
     base_lot: Text | None = None
     curing_agent_lot: Text | None = None
     temp_degc: DegC | None = None
     rh_pct: Percent | None = None
+    material_degc: DegC | None = None
+    mixed: bool | None = None
+    timed: bool | None = None
+    lift_mm: Millimetres | None = None
 
 
 class Catch(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -75,7 +83,10 @@ class RatioCheck(Record, frozen=True, kw_only=True, tag="ratio_check"):
 
 
 class BeadReading(Record, frozen=True, kw_only=True, tag="bead_reading"):
-    """Shore A readings at one mark of a cured bead. mark_mm : distance along the bead."""
+    """Shore A readings at one mark of a cured bead. mark_mm : distance along the bead.
+
+    edge_mm, apart_mm : least distance of a reading from an edge, and from the next; read_after_s : of contact
+    """
 
     bead: Text
     mark: Text
@@ -83,25 +94,54 @@ class BeadReading(Record, frozen=True, kw_only=True, tag="bead_reading"):
     shore_a: Annotated[tuple[ShoreA, ...], Meta(min_length=1, max_length=20)]
     mark_mm: Annotated[float, Meta(ge=0, le=1_000_000, description="[mm]")] | None = None
     mark_kind: Literal["plain", "reversal", "changeover", "start", "end"] = "plain"
+    thickness_mm: Millimetres | None = None
+    edge_mm: Millimetres | None = None
+    apart_mm: Millimetres | None = None
+    read_after_s: Annotated[float, Meta(ge=0, le=600, description="[s]")] | None = None
+
+
+class BeadMade(Record, frozen=True, kw_only=True, tag="bead_made"):
+    """A test bead laid down to cure; its readings are due 24 h and 72 h later."""
+
+    bead: Text
 
 
 class AdhesionResult(Record, frozen=True, kw_only=True, tag="adhesion"):
-    """A peel or tensile coupon pulled: how much of the failed face tore inside the sealant."""
+    """A peel or tensile coupon pulled: how much of the failed face tore inside the sealant.
+
+    substrate_pct : how much of it was the substrate's own; the rest let go of it. strength_pa : of a tensile
+    coupon; peel_n_per_m : force over width of a peel
+    """
 
     specimen: Text
     method: Literal["peel", "tensile"]
     cohesive_pct: Percent
     strength_pa: Annotated[float, Meta(gt=0, le=1e8, description="[Pa]")] | None = None
     result: Literal["pass", "fail"]
+    substrate_pct: Percent | None = None
+    peel_n_per_m: Annotated[float, Meta(gt=0, le=1e6, description="[N/m]")] | None = None
+
+    def __post_init__(self) -> None:
+        """The shares of one face are no more than the face."""
+        if self.cohesive_pct + (self.substrate_pct or 0.0) > 100.0:
+            raise ValueError("cohesive_pct and substrate_pct are more than 100 together")
 
 
 class Changeover(Record, frozen=True, kw_only=True, tag="changeover"):
-    """A base drum or curing-agent pail replaced."""
+    """A base drum or curing-agent pail replaced.
+
+    snap_min_min, snap_max_min : the range on the lot's own certificate; stored_*_degc : coldest and warmest
+    that the store's thermometer shows
+    """
 
     part: Part
     new_lot: Text
     old_lot: Text | None = None
     expires: Moment | None = None
+    snap_min_min: Annotated[float, Meta(gt=0, le=600, description="[min]")] | None = None
+    snap_max_min: Annotated[float, Meta(gt=0, le=600, description="[min]")] | None = None
+    stored_min_degc: DegC | None = None
+    stored_max_degc: DegC | None = None
 
 
 class MixerChange(Record, frozen=True, kw_only=True, tag="mixer_change"):
@@ -170,6 +210,7 @@ AnyPlainRecord = (
     | SnapTime
     | RatioCheck
     | BeadReading
+    | BeadMade
     | AdhesionResult
     | Changeover
     | MixerChange
