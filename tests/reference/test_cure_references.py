@@ -1,4 +1,4 @@
-"""Are snap times, weighed ratios, hardness and coupons judged by their sources? Published or closed-form values."""
+"""Are snap times, ratios, hardness and coupons judged by their sources? Published or closed-form values."""
 
 import math
 import random
@@ -61,7 +61,7 @@ def snaps(rng: random.Random, n: int, ea: float, noise: float, spread_k: float) 
 
 
 def test_the_fit_finds_the_energy_that_made_the_times_and_its_interval_holds_it():
-    """Simulated: 55 kJ/mol, lots of levels of their own. A 95 % interval must hold the truth about so often."""
+    """Simulated, 55 kJ/mol, lots of levels of their own: a 95 % interval must hold it about so often."""
     held = 0
     for seed in range(200):
         results = snap_results(snaps(random.Random(seed), 60, 55e3, 0.04, 7), LIMITS)
@@ -208,7 +208,7 @@ def test_by_72_hours_a_bead_is_uniform_on_either_side_of_its_norm():
     ],
 )
 def test_readings_that_break_the_published_rules_prove_no_bead_sound(said, why):
-    """ISO 48-4:2018, 9.2 and 9.3, and ASTM D2240: 6 mm thick, 12 mm from an edge, 6 mm apart, 3 s, 3 readings."""
+    """ISO 48-4:2018 and ASTM D2240: 6 mm thick, 12 mm from an edge, 6 mm apart, 3 s, 3 readings."""
     (survey,) = bead_surveys(bead((38, 38, 38), **said), LIMITS)
     assert survey.passed is None
     assert why in survey.marks[0].problems[0]
@@ -254,7 +254,7 @@ def test_readings_are_asked_for_when_their_hour_has_come():
     ],
 )
 def test_coupons_against_the_minimums(method, fields, passed):
-    """345 kPa of ASTM C1184 and 90 % cohesive of ETAG 002-1, both from memory; read them before relying on them."""
+    """345 kPa of ASTM C1184 and 90 % cohesive of ETAG 002-1, both from memory."""
     record = AdhesionResult(**head(1), specimen="P-1", method=method, **{"result": "pass", **fields})
     result = coupon_result(record, LIMITS)
     assert result.passed is passed
