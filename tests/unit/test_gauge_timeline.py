@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from edge.words import Fault
-from pipeline.derive.gauges.timeline import find_timeline
+from pipeline.derive.gauges.timeline import find_timeline, recorded_at
 
 TENTH = 100_000
 
@@ -66,7 +66,7 @@ def test_a_clock_set_back_goes_on_from_there(back):
     found = timeline(at)
     assert kinds(found) == [Fault.CLOCK_STEP]
     assert (np.diff(found.run_us) == TENTH).all()
-    assert found.recorded(int(found.run_us[1500])) == at[1500] * TENTH
+    assert recorded_at(found.steps, int(found.run_us[1500])) == at[1500] * TENTH
 
 
 def test_a_file_in_reverse_is_disorder():

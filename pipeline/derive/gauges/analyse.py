@@ -1,386 +1,196 @@
-"""What does a recording say? Joins the rooms: quality, strokes, states, balance, stops, condition."""
+"""What does a recording say, of any length, as it comes or afterwards? Bounded stretches, joined.
+
+A recording is read in stretches of a day at most, each with some time around it, cut where nothing flows.
+What is learnt is learnt within a stretch, so an answer does not hang on how long the recording is; where the
+cuts lie hangs on the rows alone, so it does not matter in how many pieces they came: rows fed one by one and
+a whole file give the same, by the same code.
+"""
 
 from dataclasses import dataclass
-from typing import Final, TypeVar
+from typing import Final
 
 import msgspec
 import numpy as np
-from scipy import ndimage
 
-from edge.words import PRESSURE_GAUGES, Fault, Gauge
-from pipeline.derive.gauges import balance, changeover, condition, idle, states, strokes, volume
-from pipeline.derive.gauges.dips import APART_S, TRACE_MIN, TRACE_NOISE_TIMES, find_dips, relative_depth
-from pipeline.derive.gauges.drifts import find_drifts
-from pipeline.derive.gauges.faults import Checked, check_gauges
-from pipeline.derive.gauges.flow import find_flow
-from pipeline.derive.gauges.frames import Frames, Signal, make_frames
-from pipeline.derive.gauges.jumps import Jump, find_jumps, mended, shown_standing
-from pipeline.derive.gauges.quality import Flag
-from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray, Recording
-from pipeline.derive.gauges.results import (
-    ChangeoverSeen,
-    Clogging,
-    GaugeAnalysis,
-    Part,
-    Reversal,
-    SensorFault,
-    Stroke,
-)
+from pipeline.derive.gauges import balance, idle, volume
+from pipeline.derive.gauges.joining import Finding, Joined, join, quiet_cut
+from pipeline.derive.gauges.recording import Recording, joined_rows
+from pipeline.derive.gauges.results import GaugeAnalysis
+from pipeline.derive.gauges.section import Section, read_section
 from pipeline.derive.gauges.settings import GaugeSettings
-from pipeline.derive.gauges.timeline import Timeline, find_timeline
+from pipeline.derive.gauges.timeline import recorded_at
 
-Finding = TypeVar("Finding", bound=msgspec.Struct)
-
-PARTS: Final[dict[Part, tuple[Gauge, ...]]] = {
-    "base": (Gauge.BASE,),
-    "catalyst": (Gauge.CATALYST_1, Gauge.CATALYST_2),
-}
-# 100 kbar: what no gauge reads is no number.
-READABLE_PA: Final = 1e10
-# A saturated gauge's level is not known so long before and after.
-CLIPPED_S: Final = 1.0
-# Air is in the line so long before and after what shows of a changeover.
-AIR_S: Final = 60.0
-BLED_S: Final = 15.0
-FLUID: Final = tuple(gauge for gauges in PARTS.values() for gauge in gauges)
+# An offset is read again from so long before it began.
+BEFORE_OFFSET_US: Final = 600_000_000
 
 
 @dataclass(frozen=True)
-class Moves:
-    """How a part moved.
+class Reach:
+    """How long a stretch is, and what is read around it.
 
-    flow : (F,); place : (F,) [1], of the level between running and standing; dips, reversals : frames
+    least_s, most_s : [s], between which it is cut; before_s, ahead_s : [s], what is read around it
+    offset_s : [s], how far back an offset that still lasts is read again; longer is the gauge's new zero
+    least_rows, most_rows : a stretch of fewer rows is not cut, one of more is whatever its time
     """
 
-    flow: BoolArray
-    place: FloatArray
-    dips: IntArray
-    reversals: IntArray
+    least_s: float = 20 * 3600.0
+    most_s: float = 24 * 3600.0
+    before_s: float = 3600.0
+    ahead_s: float = 3600.0
+    offset_s: float = 24 * 3600.0
+    least_rows: int = 20_000
+    most_rows: int = 2_500_000
+
+    @property
+    def needs_us(self) -> int:
+        """How much must have been recorded before a stretch can be cut off."""
+        return round((self.most_s + self.ahead_s) * 1e6)
 
 
-@dataclass(frozen=True)
-class Offset:
-    """A gauge whose zero is off from frame `first` until `last`, one past the end."""
-
-    gauge: Gauge
-    first: int
-    last: int
-    type: Fault
+DAY: Final = Reach()
 
 
-def analyse(recording: Recording, settings: GaugeSettings) -> GaugeAnalysis:
+class Analyser:
+    """Takes rows as they come, keeps a bounded number of them, and says at any time what they say."""
+
+    def __init__(self, settings: GaugeSettings, reach: Reach = DAY) -> None:
+        self._settings = settings
+        self._reach = reach
+        self._kept: list[Recording] = []
+        self._known = 0  # of the rows kept, how many are settled and only kept for what comes after them
+        self._rows = 0
+        self._first_us = 0
+        self._high_us = 0
+        self._done = Joined()
+
+    @property
+    def rows_kept(self) -> int:
+        """Rows in memory."""
+        return self._rows
+
+    def feed(self, rows: Recording) -> None:
+        """Take more rows, in the order in which they were written."""
+        if not len(rows.at_us):
+            return
+        if self._rows == self._known:
+            self._first_us = self._high_us = int(rows.at_us[0])
+        self._kept.append(rows)
+        self._rows += len(rows.at_us)
+        self._high_us = max(self._high_us, int(rows.at_us.max()))
+        while self._may_settle() and self._settle():
+            pass
+
+    def findings(self) -> GaugeAnalysis:
+        """All that was fed so far says, as of a recording that ends here."""
+        if self._rows == self._known:
+            return concluded(self._done, self._settings)
+        section = read_section(self.kept(), self._settings)
+        first = _place(section, self._known)
+        last = len(section.timeline.run_us)
+        if first == last:
+            return concluded(self._done, self._settings)
+        return concluded(join(self._done, section, first, last, self._settings), self._settings)
+
+    def kept(self) -> Recording:
+        """The rows in memory."""
+        if len(self._kept) > 1:
+            self._kept = [joined_rows(self._kept)]
+        return self._kept[0]
+
+    def _may_settle(self) -> bool:
+        fresh = self._rows - self._known
+        long = fresh >= self._reach.least_rows and self._high_us - self._first_us >= self._reach.needs_us
+        return long or fresh >= self._reach.most_rows
+
+    def _settle(self) -> bool:
+        """Commit a stretch that nothing to come can change. Returns whether there was one."""
+        kept = self.kept()
+        high = np.maximum.accumulate(kept.at_us[self._known :][: self._reach.most_rows])
+        long_at = int(np.searchsorted(high, high[0] + self._reach.needs_us))
+        end = self._known + min(max(long_at + 1, self._reach.least_rows), self._reach.most_rows)
+        if end > self._rows:
+            return False
+        section = read_section(kept.part(0, end), self._settings)
+        line = section.timeline
+        first = _place(section, self._known)
+        # Of a recording with very many rows, the same shares of what there is.
+        spans_us = int(line.run_us[-1] - line.run_us[first]) if first < len(line.run_us) else 0
+        share = min(1.0, spans_us / self._reach.needs_us) * 1e6
+        cut = quiet_cut(section, first, round(self._reach.least_s * share), round(self._reach.most_s * share))
+        if first < cut:
+            self._done = join(self._done, section, first, cut, self._settings)
+        self._drop(section, end if cut >= len(line.run_us) else int(line.order[cut]), cut)
+        return True
+
+    def _drop(self, section: Section, settled: int, cut: int) -> None:
+        """Forget rows that nothing to come needs. settled : rows; cut : place in the timeline"""
+        line, reach = section.timeline, self._reach
+        until = int(line.run_us[min(cut, len(line.run_us) - 1)])
+        since = until - round(reach.before_s * 1e6)
+        lasting = [start for start, end in section.offsets if start < until <= end]
+        if lasting:
+            since = max(min(since, min(lasting) - BEFORE_OFFSET_US), until - round(reach.offset_s * 1e6))
+        start = int(line.order[np.searchsorted(line.run_us, since)])
+        start = min(max(start, settled - reach.most_rows), settled)
+        kept = self.kept()
+        self._kept = [kept.part(start, self._rows)]
+        self._rows -= start
+        self._known = settled - start
+        fresh = kept.at_us[settled:]
+        if len(fresh):
+            self._first_us, self._high_us = int(fresh[0]), int(fresh.max())
+
+
+def analyse(recording: Recording, settings: GaugeSettings, reach: Reach = DAY) -> GaugeAnalysis:
     """All that a recording says. Looks at nothing but its arguments: the same in, the same out.
 
     recording : pressures [Pa]; gauges may be missing, of the recording's or for a while
     """
-    gauges: dict[Gauge, FloatArray] = {
-        gauge: np.where(np.abs(recording.gauges[gauge]) < READABLE_PA, recording.gauges[gauge], np.nan)
-        for gauge in PRESSURE_GAUGES
-        if gauge in recording.gauges
-    }
-    if not len(recording.at_us):
-        return GaugeAnalysis([], [], [], [], [], [], [], [], [], Clogging(), None, 0, None, None)
-    timeline = find_timeline(recording.at_us, list(gauges.values()))
-    ordered = {gauge: values[timeline.order] for gauge, values in gauges.items()}
-    checked = check_gauges(timeline.run_us, ordered, settings)
-    read = make_frames(timeline, _good(ordered, checked))
-    clipped = _clipped(read, checked)
-    jumps, frames, moves, codes = _without_jumps(read, clipped, settings)
-    end_us = int(timeline.run_us[-1])
-    seen = _changeovers(frames, moves)
-    codes = _without_bleeding(codes, moves, seen, frames.count(BLED_S))
-    spans = states.state_spans(frames, codes, _gaps(timeline, settings), end_us)
-    offsets = _offsets(frames, jumps, codes)
-    levels = _levels(read, offsets, clipped)
-    made = {part: _strokes(frames, part, moves[part], levels, codes, end_us) for part in moves}
+    analyser = Analyser(settings, reach)
+    analyser.feed(recording)
+    return analyser.findings()
 
-    off = [_offset_fault(frames, offset, end_us) for offset in offsets]
-    own = [fault for checks in checked.values() for fault in checks.faults]
-    # A gauge whose zero has sunk reads impossibly low once the pressure is off: that is no second fault.
-    faults = [f for f in own if f.type != Fault.WIRE_BREAK or not any(_covers(o, f) for o in off)] + off
-    # A pump that draws air hammers its own gauge, before it runs ragged and until all air is out.
-    rest = frames.count(AIR_S)
-    air = [
-        (PARTS[part], *_times(frames, max(0, one.first - rest), one.last + rest, end_us))
-        for part, one in seen
-    ]
-    # A drift is told against the other part's gauges, so either side's air can feign one.
-    faults = [
-        f
-        for f in faults
-        if f.type not in (Fault.SPIKE, Fault.DRIFT)
-        or not any(
-            (f.type == Fault.DRIFT or f.gauge in gauges) and begin <= f.start_us and f.end_us <= end
-            for gauges, begin, end in air
-        )
-    ]
-    found = GaugeAnalysis(
-        states=spans,
-        reversals=_reversals(frames, moves),
-        strokes=[stroke for part in made.values() for stroke in part],
-        balance_events=balance.find_balance_events(made.get("catalyst", []), settings),
-        idle_spans=idle.find_idle_spans(spans, settings),
-        purges=idle.find_purges(spans),
-        changeovers=sorted(
-            (ChangeoverSeen(*_times(frames, one.first, one.last, end_us), part) for part, one in seen),
-            key=lambda one: one.start_us,
-        ),
-        sensor_faults=faults,
-        wear=[worn for part in made.values() for worn in condition.find_wear(part, settings)],
-        clogging=condition.find_clogging(made.get("base") or made.get("catalyst", []), settings),
-        volume=volume.dispensed(_count(moves, "base"), _count(moves, "catalyst"), settings),
-        samples=len(timeline.order),
-        first_at_us=int(timeline.at_us[0]),
-        last_at_us=int(timeline.at_us[-1]),
+
+def _place(section: Section, row: int) -> int:
+    """The first place in a section's timeline that is of this row or a later one."""
+    order = section.timeline.order
+    later = order >= row
+    return int(np.argmax(later)) if later.any() else len(order)
+
+
+def concluded(joined: Joined, settings: GaugeSettings) -> GaugeAnalysis:
+    """What follows from strokes and states: balance, stops, volumes. At recorded times, in order."""
+    steps = list(joined.steps)
+    states = list(joined.states)
+    catalyst = [stroke for stroke in joined.strokes if stroke.part == "catalyst"]
+    turns = {part: sum(r.part == part for r in joined.reversals) for part in ("base", "catalyst")}
+
+    def recorded(found: list[Finding]) -> list[Finding]:
+        return [_recorded(one, steps) for one in found] if steps else found
+
+    clogging = msgspec.structs.replace(joined.clogging, spans=recorded(joined.clogging.spans))
+    faults = recorded(list(joined.faults)) + list(joined.recorded_faults)
+    return GaugeAnalysis(
+        states=recorded(states),
+        reversals=recorded(list(joined.reversals)),
+        strokes=recorded(list(joined.strokes)),
+        balance_events=recorded(balance.find_balance_events(catalyst, settings)),
+        idle_spans=recorded(idle.find_idle_spans(states, settings)),
+        purges=recorded(idle.find_purges(states)),
+        changeovers=recorded(list(joined.changeovers)),
+        sensor_faults=sorted(faults, key=lambda fault: fault.start_us),
+        wear=recorded(list(joined.wear)),
+        clogging=clogging,
+        volume=volume.dispensed(turns["base"], turns["catalyst"], settings),
+        samples=joined.samples,
+        first_at_us=joined.first_at_us,
+        last_at_us=joined.last_at_us,
     )
-    return _at_recorded_times(found, timeline)
 
 
-def _good(gauges: dict[Gauge, FloatArray], checked: dict[Gauge, Checked]) -> dict[Gauge, FloatArray]:
-    """What did not fail its checks, NaN elsewhere.
-
-    A suspect reading is a bound, and better than none; the other gauge of the same line is better than both.
-    """
-    fit = {gauge: checks.flags == Flag.GOOD for gauge, checks in checked.items()}
-    good = {}
-    for gauge, values in gauges.items():
-        usable = fit[gauge]
-        suspect = checked[gauge].flags == Flag.SUSPECT
-        if suspect.any():
-            others = [fit[o] for line in PARTS.values() if gauge in line for o in line if o in fit]
-            usable = usable | suspect & ~np.logical_or.reduce(others or [usable])
-        good[gauge] = np.where(usable, values, np.nan)
-    return good
-
-
-def _without_jumps(
-    read: Frames, clipped: dict[Gauge, BoolArray], settings: GaugeSettings
-) -> tuple[list[Jump], Frames, dict[Part, Moves], states.Codes]:
-    """Jumps, and what is seen with them taken off.
-
-    What standing time does not show comes with flow, as an imbalance does, or is the pump's: without it, the
-    others may find another way back.
-    """
-    refused: set[tuple[Gauge, int]] = set()
-    while True:
-        # Where a gauge begins or ceases to be saturated it steps, and its zero stays.
-        jumps = [
-            jump
-            for jump in find_jumps(read, refused)
-            if jump.gauge not in clipped or not clipped[jump.gauge][jump.first]
-        ]
-        sure = [jump for jump in jumps if not jump.at_turn]
-        frames = mended(read, sure)
-        moves, codes = _seen(frames, settings)
-        shown = [jump for jump in jumps if shown_standing(read, jump, codes == states.STALLED)]
-        # The pump's own steps are many and alike, and any of them would be the next one's way back.
-        wrong = {(jump.gauge, jump.first) for jump in jumps if jump not in shown and not jump.alone}
-        refused |= wrong
-        if shown == sure:
-            return shown, frames, moves, codes
-        if not wrong:
-            frames = mended(read, shown)
-            return shown, frames, *_seen(frames, settings)
-
-
-def _seen(frames: Frames, settings: GaugeSettings) -> tuple[dict[Part, Moves], states.Codes]:
-    moves = _moves(frames)
-    return moves, _states(frames, moves, settings)
-
-
-def _clipped(frames: Frames, checked: dict[Gauge, Checked]) -> dict[Gauge, BoolArray]:
-    """(F,) where a gauge is saturated or about to be, of those that are at times.
-
-    In a dip it comes under its ceiling, and its level is still not known.
-    """
-    suspect = {gauge: checks.flags == Flag.SUSPECT for gauge, checks in checked.items()}
-    reach = 2 * frames.count(CLIPPED_S) + 1
-    return {
-        gauge: ndimage.maximum_filter1d(np.logical_or.reduceat(at, frames.first), reach)
-        for gauge, at in suspect.items()
-        if at.any()
-    }
-
-
-def _moves(frames: Frames) -> dict[Part, Moves]:
-    """Flow and reversals of each part that has a gauge."""
-    signals: dict[Part, list[Signal]] = {
-        part: [frames.signals[gauge] for gauge in gauges if gauge in frames.signals]
-        for part, gauges in PARTS.items()
-    }
-    depths = {part: relative_depth(own) for part, own in signals.items() if own}
-    raw = {part: find_dips(depth, frames.count(APART_S)) for part, depth in depths.items()}
-    falls = {part: depths[part] * np.nan_to_num(signals[part][0].level) for part in depths}
-    moves: dict[Part, Moves] = {}
-    for part, depth in depths.items():
-        dips = raw[part]
-        for other in raw:
-            if other != part:
-                weaker = falls[other] - falls[part]
-                dips = strokes.without_crosstalk(frames, depth, dips, raw[other], weaker)
-        flow, place = find_flow(frames, signals[part], dips)
-        seen = strokes.find_reversals(frames, depth, dips, flow)
-        trace = relative_depth(signals[part], TRACE_MIN, TRACE_NOISE_TIMES)
-        moves[part] = Moves(flow, place, dips, strokes.add_due(frames, trace, seen, flow))
-    return moves
-
-
-def _states(frames: Frames, moves: dict[Part, Moves], settings: GaugeSettings) -> states.Codes:
-    no_pressure = np.ones(len(frames.first), dtype=bool)
-    nothing = np.ones(len(frames.first), dtype=bool)
-    for gauges in PARTS.values():
-        signals = [frames.signals[gauge] for gauge in gauges if gauge in frames.signals]
-        if signals:
-            silent = np.logical_and.reduce([np.isnan(signal.level) for signal in signals])
-            # Of two gauges of a line, one whose zero is off must not keep the pump from being off.
-            none = np.logical_or.reduce([signal.no_pressure for signal in signals])
-            nothing &= silent
-            no_pressure &= none | silent
-    base, catalyst = (moves.get(part) for part in PARTS)
-    if not (base and catalyst):
-        either = base or catalyst
-        flow = either.flow if either else np.zeros(len(frames.first), dtype=bool)
-        return states.find_states(frames, flow, flow & False, no_pressure, nothing, settings)
-    # Catalyst alone is no purge: what it does to the mix is for balance and ratio to say.
-    alone = base.flow & ~catalyst.flow
-    dispensing = catalyst.flow | states.with_catalyst(alone, catalyst.place, catalyst.dips)
-    purging = states.purges(alone, base.place, base.dips, frames)
-    return states.find_states(frames, dispensing, purging, no_pressure, nothing, settings)
-
-
-def _count(moves: dict[Part, Moves], part: Part) -> int:
-    """Strokes of a part: each reversal ends one."""
-    return len(moves[part].reversals) if part in moves else 0
-
-
-def _reversals(frames: Frames, moves: dict[Part, Moves]) -> list[Reversal]:
-    found = [
-        Reversal(int(frames.run_us[mark]), part) for part, moved in moves.items() for mark in moved.reversals
-    ]
-    return sorted(found, key=lambda reversal: reversal.at_us)
-
-
-def _changeovers(frames: Frames, moves: dict[Part, Moves]) -> list[tuple[Part, changeover.Changeover]]:
-    seen = []
-    for part, moved in moves.items():
-        other = [g for p, gauges in PARTS.items() if p != part for g in gauges if g in frames.signals]
-        own = [frames.signals[gauge] for gauge in PARTS[part] if gauge in frames.signals]
-        stands = np.zeros(len(frames.first), dtype=bool)
-        for gauge in other:
-            stands |= frames.signals[gauge].level > frames.signals[gauge].plateau / 2
-        # Both gauges of a part feel one line: the one with more to say speaks.
-        signal = max(own, key=lambda one: int(np.isfinite(one.level).sum()))
-        found = changeover.find_changeovers(frames, signal, moved.flow, moved.reversals, stands)
-        seen += [(part, one) for one in found]
-    return seen
-
-
-def _without_bleeding(
-    codes: states.Codes, moves: dict[Part, Moves], seen: list[tuple[Part, changeover.Changeover]], rest: int
-) -> states.Codes:
-    """A part that flows alone while its drum or pail is replaced is being bled: no purge, no dispensing.
-
-    rest : frames for which bleeding may go on after it last ran ragged
-    """
-    codes = codes.copy()
-    for part, found in seen:
-        span = slice(found.first, found.bled + rest)
-        other = next((moved.flow for name, moved in moves.items() if name != part), None)
-        alone = moves[part].flow[span] & ~other[span] if other is not None else np.zeros(0, dtype=bool)
-        codes[span][alone & ((codes[span] == states.PURGING) | (codes[span] == states.DISPENSING))] = (
-            states.STALLED
-        )
-    return codes
-
-
-def _times(frames: Frames, first: int, last: int, end_us: int) -> tuple[int, int]:
-    """Running times of a first frame and of one past a last."""
-    return int(frames.run_us[first]), int(frames.run_us[last]) if last < len(frames.run_us) else end_us
-
-
-def _offset_fault(frames: Frames, offset: Offset, end_us: int) -> SensorFault:
-    return SensorFault(*_times(frames, offset.first, offset.last, end_us), offset.gauge, offset.type)
-
-
-def _covers(one: SensorFault, other: SensorFault) -> bool:
-    return one.gauge == other.gauge and one.start_us <= other.start_us and other.end_us <= one.end_us
-
-
-def _gaps(timeline: Timeline, settings: GaugeSettings) -> list[tuple[int, int]]:
-    """Gaps that are long enough to be a state, running time [us]."""
-    run = timeline.run_us
-    pairs = ((int(run[gap]), int(run[gap + 1])) for gap in timeline.silent)
-    return [(start, end) for start, end in pairs if end - start >= settings.no_data_min_s * 1e6]
-
-
-def _offsets(frames: Frames, jumps: list[Jump], codes: states.Codes) -> list[Offset]:
-    """Gauges whose zero is off, from when to when.
-
-    frames : with the jumps taken off
-    """
-    offsets = [Offset(jump.gauge, jump.first, jump.last, Fault.JUMP) for jump in jumps]
-    for drift in find_drifts(frames, codes == states.DISPENSING, codes == states.STALLED):
-        # A drift that is put right at once ends in what looks like a jump the other way.
-        back = [o for o in offsets if o.gauge == drift.gauge and drift.first < o.first < drift.last <= o.last]
-        offsets = [one for one in offsets if one not in back]
-        last = back[0].first if back else drift.last
-        offsets.append(Offset(drift.gauge, drift.first, last, Fault.JUMP if drift.at_once else Fault.DRIFT))
-    return offsets
-
-
-def _levels(
-    frames: Frames, offsets: list[Offset], clipped: dict[Gauge, BoolArray]
-) -> dict[Gauge, FloatArray]:
-    """Level of each gauge, NaN where its zero is off and where it is saturated: a bound is no pressure."""
-    levels = {gauge: signal.level.copy() for gauge, signal in frames.signals.items()}
-    for gauge in clipped.keys() & levels.keys():
-        levels[gauge][clipped[gauge]] = np.nan
-    for offset in offsets:
-        levels[offset.gauge][offset.first : offset.last] = np.nan
-    return levels
-
-
-def _strokes(
-    frames: Frames,
-    part: Part,
-    moves: Moves,
-    levels: dict[Gauge, FloatArray],
-    codes: states.Codes,
-    end_us: int,
-) -> list[Stroke]:
-    dispensing = codes == states.DISPENSING
-    marks = strokes.stroke_marks(frames, moves.reversals, dispensing)
-    numbers = strokes.stroke_numbers(marks, dispensing)
-    count = len(marks) + 1
-    blank = np.full(len(frames.first), np.nan)
-    base, one, two = (levels.get(gauge, blank) for gauge in FLUID)
-    columns = {
-        "base_pa": strokes.stroke_means(base, numbers, count),
-        "catalyst_1_pa": strokes.stroke_means(one, numbers, count),
-        "catalyst_2_pa": strokes.stroke_means(two, numbers, count),
-        "balance_pa": strokes.stroke_means(one - two, numbers, count),
-        "balance_sustained_pa": strokes.stroke_sustained(one - two, numbers, count),
-    }
-    return strokes.make_strokes(frames, part, moves.reversals, marks, numbers, columns, end_us)
-
-
-def _at_recorded_times(found: GaugeAnalysis, timeline: Timeline) -> GaugeAnalysis:
-    """The same findings at the times that the recording's clock showed, in order."""
-    recorded = {
-        name: [_recorded(one, timeline) for one in value]
-        for name, value in msgspec.structs.asdict(found).items()
-        if isinstance(value, list)
-    }
-    recorded["sensor_faults"] += timeline.faults
-    recorded["sensor_faults"].sort(key=lambda fault: fault.start_us)
-    return msgspec.structs.replace(found, **recorded)
-
-
-def _recorded(one: Finding, timeline: Timeline) -> Finding:
-    if not timeline.steps:
-        return one
+def _recorded(one: Finding, steps: list[tuple[int, int]]) -> Finding:
     times = {
-        name: timeline.recorded(value)
+        name: recorded_at(steps, value)
         for name, value in msgspec.structs.asdict(one).items()
         if name.endswith("_us") and value is not None
     }

@@ -27,3 +27,21 @@ class Recording:
         for gauge, values in self.gauges.items():
             if len(values) != len(self.at_us):
                 raise ValueError(f"{gauge} has {len(values)} samples where there are {len(self.at_us)} times")
+
+    def part(self, first: int, last: int) -> "Recording":
+        """Rows from `first` up to `last`, one past the end: a view, nothing is copied."""
+        return Recording(self.at_us[first:last], {g: v[first:last] for g, v in self.gauges.items()})
+
+
+def joined_rows(pieces: list[Recording]) -> Recording:
+    """Pieces of one recording in order. A gauge that some have not is missing there."""
+    gauges = dict.fromkeys(gauge for piece in pieces for gauge in piece.gauges)
+    return Recording(
+        np.concatenate([piece.at_us for piece in pieces]),
+        {
+            gauge: np.concatenate(
+                [piece.gauges.get(gauge, np.full(len(piece.at_us), np.nan)) for piece in pieces]
+            )
+            for gauge in gauges
+        },
+    )

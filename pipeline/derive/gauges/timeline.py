@@ -41,6 +41,7 @@ class Timeline:
     gaps : (G,) samples after which the time leaps; silent : (S,) those of them after which rows are missing
     steps : (running time [us] from which, recorded less running time [us]) of each step of the clock
     faults : duplicates, disorder, clock steps and gaps, at recorded times
+    plain : every row counts, in the order in which it came
     """
 
     order: IntArray
@@ -52,13 +53,16 @@ class Timeline:
     steps: list[tuple[int, int]]
     faults: list[SensorFault]
 
-    def recorded(self, run_us: int) -> int:
-        """The time that the recording's clock showed at a running time."""
-        behind = 0
-        for since, offset in self.steps:
-            if run_us >= since:
-                behind = offset
-        return run_us + behind
+    plain: bool
+
+
+def recorded_at(steps: list[tuple[int, int]], run_us: int) -> int:
+    """The time that the recording's clock showed at a running time. steps : as a Timeline's"""
+    behind = 0
+    for since, offset in steps:
+        if run_us >= since:
+            behind = offset
+    return run_us + behind
 
 
 def find_timeline(at_us: IntArray, values: list[FloatArray]) -> Timeline:
@@ -75,7 +79,7 @@ def find_timeline(at_us: IntArray, values: list[FloatArray]) -> Timeline:
         gaps = np.flatnonzero(moves > GAP_INTERVALS * interval)
         forward = _set_forward(at_us, values, gaps)
         faults = _gap_faults(at_us, at_us, gaps, forward)
-        return Timeline(order, at_us, at_us, interval, gaps, gaps[~forward], [], faults)
+        return Timeline(order, at_us, at_us, interval, gaps, gaps[~forward], [], faults, True)
 
     twice = _duplicates(at_us, values)
     faults = _spans(at_us, twice, Fault.DUPLICATE)
@@ -97,7 +101,7 @@ def find_timeline(at_us: IntArray, values: list[FloatArray]) -> Timeline:
     forward = _set_forward(run, [gauge[order] for gauge in values], gaps)
     faults += _gap_faults(at, run, gaps, forward)
     faults.sort(key=lambda fault: fault.start_us)
-    return Timeline(order, at, run, interval, gaps, gaps[~forward], offsets, faults)
+    return Timeline(order, at, run, interval, gaps, gaps[~forward], offsets, faults, False)
 
 
 def _duplicates(at_us: IntArray, values: list[FloatArray]) -> BoolArray:
