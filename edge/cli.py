@@ -6,6 +6,7 @@ import re
 import sys
 import time
 from collections.abc import Iterable, Iterator
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from heapq import merge
 from pathlib import Path
@@ -166,6 +167,12 @@ def capture(
     from_start: Annotated[
         bool, Option("--from-start", help="Send the rows already in the file too.")
     ] = False,
+    outbox_mb: Annotated[
+        float | None,
+        Option(
+            min=1, help="What may wait before the oldest gauge rows are thinned [MB]; the disk, if left out."
+        ),
+    ] = None,
 ) -> None:
     """Send gauges and photographs as they come, until stopped.
 
@@ -176,7 +183,7 @@ def capture(
     from edge.broker import parse_broker_url
     from edge.capture import capture_until
     from edge.courier import Courier
-    from edge.outbox import Outbox
+    from edge.outbox import Outbox, OutboxDamagedError
     from edge.replay import CourierThread
     from edge.stopping import stop_signal
 
@@ -184,18 +191,25 @@ def capture(
     if gauges is None and watch is None:
         raise CallError("nothing to capture", where="capture", do="give --gauges FILE or --watch DIR or both")
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
-    courier = Courier(lambda: Outbox(outbox, site, edge), parse_broker_url(broker), pumps=[pump])
-    with stop_signal() as stopped, CourierThread(courier) as thread:
-        capture_until(
-            stopped,
-            Outbox(outbox, site, edge),
-            thread.check,
-            pump=pump,
-            by=by,
-            gauges=gauges,
-            watch=watch,
-            from_start=from_start,
-        )
+    url = parse_broker_url(broker)
+    with stop_signal() as stopped:
+        while not stopped.is_set():
+            courier = Courier(lambda: Outbox(outbox, site, edge), url, pumps=[pump])
+            try:
+                with closing(Outbox(outbox, site, edge)) as box, CourierThread(courier) as thread:
+                    capture_until(
+                        stopped,
+                        box,
+                        thread.check,
+                        pump=pump,
+                        by=by,
+                        gauges=gauges,
+                        watch=watch,
+                        from_start=from_start,
+                        limit_bytes=None if outbox_mb is None else round(outbox_mb * 1e6),
+                    )
+            except OutboxDamagedError as error:
+                logging.getLogger(__name__).error("%s", error)
 
 
 @app.command()

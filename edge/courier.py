@@ -21,11 +21,12 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from edge.broker import BrokerUrl
+from edge.damage import Damage
 from edge.errors import InputError
 from edge.ids import uuid7
 from edge.outbox import Outbox
-from edge.records import ContactLoss, encode_record
-from edge.wire import OutboxNote, decode_receipt, outbox_topic, receipt_topic
+from edge.records import CaptureGap, ContactLoss, encode_record
+from edge.wire import Channel, OutboxNote, decode_receipt, outbox_topic, receipt_topic
 
 log = logging.getLogger(__name__)
 
@@ -138,6 +139,7 @@ class Courier:
             wait_s = RECONNECT_FIRST_S
             self.failure = None
             self._tell_of_loss()
+            self._tell_of_damage()
             self._announce(client)
             log.info("connected broker=%s outbox=%d", self._broker, self._outbox.depth().messages)
             self._connected.set()
@@ -289,3 +291,26 @@ class Courier:
                 for pump in told
             ]
         )
+
+    def _tell_of_damage(self) -> None:
+        """Keep a record for each pump where the outbox could not be read in full."""
+        told = self._outbox.fact("damaged")
+        if told is None:
+            return
+        damage = msgspec.json.decode(told, type=Damage)
+        until = datetime.fromtimestamp(damage.until, UTC)
+        gaps = [
+            CaptureGap(
+                id=uuid7(),
+                site=self._outbox.site,
+                pump=pump,
+                at=until if damage.since is None else datetime.fromtimestamp(damage.since, UTC),
+                by=self._outbox.edge,
+                edge=self._outbox.edge,
+                until=until,
+                cause="damaged",
+                packs=damage.messages,
+            )
+            for pump in self._pumps
+        ]
+        self._outbox.note("damaged", None, [(Channel.RECORD, encode_record(gap)) for gap in gaps])

@@ -1,11 +1,14 @@
 """What has not been receipted yet? Every message is on disk here before it is sent, and until its receipt.
 
 One SQLite file an edge, write-ahead log, synced on every commit, so that a message put is there after a power
-cut. Open it once a thread: one captures, one sends.
+cut. Open it once a thread: one captures, one sends. A file that is damaged is set aside (damage.py), and what
+can still be read of it goes on under a new stream.
 """
 
 import fcntl
+import logging
 import secrets
+import shutil
 import sqlite3
 import time
 from collections.abc import Iterable, Iterator, Sequence
@@ -14,9 +17,12 @@ from datetime import datetime
 from pathlib import Path
 from typing import IO, Final, NamedTuple
 
+from edge.damage import captured_facts, crc_of, is_damage, mark_damaged, salvaged, set_aside, was_marked
 from edge.errors import InputError
 from edge.files import make_durable
 from edge.wire import Address, Channel, Receipt
+
+log = logging.getLogger(__name__)
 
 _BUSY_S: Final = 30.0
 _SCHEMA: Final = """
@@ -24,7 +30,8 @@ CREATE TABLE IF NOT EXISTS messages (
     seq INTEGER PRIMARY KEY AUTOINCREMENT,  -- never given twice, also after its row has gone
     channel TEXT NOT NULL,
     payload BLOB NOT NULL,
-    created_at REAL NOT NULL                -- Unix [s]
+    created_at REAL NOT NULL,               -- Unix [s]
+    crc INTEGER                             -- of channel and payload; null in a file of before there was one
 );
 CREATE TABLE IF NOT EXISTS facts (name TEXT PRIMARY KEY, value TEXT NOT NULL);
 """
@@ -45,6 +52,14 @@ class Depth(NamedTuple):
     oldest_at: float | None
 
 
+class OutboxFullError(InputError):
+    """The disk has no room for another message."""
+
+
+class OutboxDamagedError(InputError):
+    """The file's pages are not as they were written: open it again, and it is set aside."""
+
+
 class Outbox:
     """The messages of one edge, in one file."""
 
@@ -62,21 +77,9 @@ class Outbox:
             raise self._refuse(
                 f"its folder can't be made ({error.strerror})", "give another --outbox"
             ) from None
-        new = not path.exists()
-        try:
-            self._db = sqlite3.connect(path, timeout=_BUSY_S, isolation_level=None)
-            self._db.execute("PRAGMA journal_mode = WAL")
-            self._db.execute("PRAGMA synchronous = FULL")
-            # executescript would commit on its own; two processes may make the same file at once.
-            with self._writing():
-                for statement in _SCHEMA.split(";\n"):
-                    self._db.execute(statement)
-                for name, value in {"stream": secrets.token_hex(16), "site": site, "edge": edge}.items():
-                    self._db.execute("INSERT OR IGNORE INTO facts VALUES (?, ?)", (name, value))
-        except sqlite3.Error as error:
-            raise self._refuse(f"can't be used as an outbox ({error})", "give another --outbox") from None
-        if new:
-            make_durable([path.parent])
+        # One at a time: SQLite refuses at once, whatever its timeout, where two turn a new file's log over.
+        with self._alone():
+            self._open()
         facts = dict(self._db.execute("SELECT name, value FROM facts"))
         self.stream: str = facts["stream"]
         if (facts["site"], facts["edge"]) != (site, edge):
@@ -84,6 +87,50 @@ class Outbox:
                 f"belongs to edge {facts['edge']} of {facts['site']}, not to {edge} of {site}",
                 "give each edge an outbox of its own",
             )
+
+    def _open(self) -> None:
+        new = not self.path.exists()
+        if was_marked(self.path):
+            self._begin_anew("pages that can't be read")
+            return
+        try:
+            self._connect()
+        except sqlite3.Error as error:
+            if not is_damage(error, self.path):
+                raise self._refuse(f"can't be used as an outbox ({error})", "give another --outbox") from None
+            self._begin_anew(str(error))
+        if new:
+            make_durable([self.path.parent])
+
+    def _connect(self) -> None:
+        self._db = sqlite3.connect(self.path, timeout=_BUSY_S, isolation_level=None)
+        self._db.execute("PRAGMA journal_mode = WAL")
+        self._db.execute("PRAGMA synchronous = FULL")
+        self._db.execute("BEGIN IMMEDIATE")  # executescript would commit on its own
+        for statement in _SCHEMA.split(";\n"):
+            self._db.execute(statement)
+        if "crc" not in {row[1] for row in self._db.execute("PRAGMA table_info(messages)")}:
+            self._db.execute("ALTER TABLE messages ADD COLUMN crc INTEGER")
+        for name, value in {"stream": secrets.token_hex(16), "site": self.site, "edge": self.edge}.items():
+            self._db.execute("INSERT OR IGNORE INTO facts VALUES (?, ?)", (name, value))
+        self._db.execute("COMMIT")
+        self._inode = self.path.stat().st_ino
+
+    def _begin_anew(self, reason: str) -> None:
+        """Set the damaged file aside and go on with what can be read of it."""
+        aside = set_aside(self.path)
+        self._connect()
+        make_durable([self.path.parent])
+        read, lost = salvaged(aside)
+        with self._writing():
+            for one in read:
+                self._insert(one.channel, one.payload, one.created_at)
+            self._db.executemany("INSERT OR REPLACE INTO facts VALUES (?, ?)", captured_facts(aside))
+            if lost:
+                self._db.execute("INSERT OR REPLACE INTO facts VALUES ('damaged', ?)", (lost.encode(),))
+        log.error(
+            "outbox was damaged, set aside file=%s reason=%s kept=%d lost=%s", aside, reason, len(read), lost
+        )
 
     def close(self) -> None:
         """Let go of the file."""
@@ -103,25 +150,33 @@ class Outbox:
         seq = 0
         with self._writing():
             for channel, payload in messages:
-                row = (channel.value, payload, now)
-                statement = "INSERT INTO messages (channel, payload, created_at) VALUES (?, ?, ?)"
-                seq = self._db.execute(statement, row).lastrowid or 0
+                seq = self._insert(channel.value, payload, now)
         return seq
+
+    def _insert(self, channel: str, payload: bytes, created_at: float) -> int:
+        row = (channel, payload, created_at, crc_of(channel, payload))
+        statement = "INSERT INTO messages (channel, payload, created_at, crc) VALUES (?, ?, ?, ?)"
+        return self._db.execute(statement, row).lastrowid or 0
 
     # -- courier's side
 
     def after(self, seq: int, messages: int, size: int) -> list[Held]:
         """The messages that follow a seq, in order: at most so many, and so many bytes but for one."""
-        rows = self._db.execute(
-            "SELECT seq, channel, payload FROM messages WHERE seq > ? ORDER BY seq LIMIT ?", (seq, messages)
-        )
         held: list[Held] = []
-        for number, channel, payload in rows:
-            size -= len(payload)
-            if held and size < 0:
-                break
-            held.append(Held(number, Channel(channel), payload))
-        rows.close()
+        with self._reading():
+            rows = self._db.execute(
+                "SELECT seq, channel, payload, crc FROM messages WHERE seq > ? ORDER BY seq LIMIT ?",
+                (seq, messages),
+            )
+            for number, channel, payload, crc in rows:
+                size -= len(payload)
+                if held and size < 0:
+                    break
+                if crc is not None and crc != crc_of(channel, payload):
+                    # A wrong reading must not go out as a true one.
+                    raise sqlite3.DatabaseError(f"malformed: message {number} is not as it was put")
+                held.append(Held(number, Channel(channel), payload))
+            rows.close()
         return held
 
     def address(self, held: Held) -> Address:
@@ -170,10 +225,8 @@ class Outbox:
         """Forget the loss and keep what is to be told of it, as one step."""
         with self._writing():
             if self._db.execute("DELETE FROM facts WHERE name = 'lost_at'").rowcount:
-                self._db.executemany(
-                    "INSERT INTO messages (channel, payload, created_at) VALUES (?, ?, ?)",
-                    [(Channel.RECORD.value, record, time.time()) for record in records],
-                )
+                for record in records:
+                    self._insert(Channel.RECORD.value, record, time.time())
 
     def become_sender(self) -> bool:
         """Take the right to send from this outbox until it is closed; False while another process has it."""
@@ -186,22 +239,120 @@ class Outbox:
         self._sender = lock
         return True
 
+    # -- what else is remembered
+
+    def fact(self, name: str) -> str | None:
+        """What was noted under a name; None if nothing was."""
+        row = self._db.execute("SELECT value FROM facts WHERE name = ?", (name,)).fetchone()
+        return None if row is None else str(row[0])
+
+    def note(self, name: str, value: str | None, messages: Iterable[tuple[Channel, bytes]] = ()) -> None:
+        """Note a fact, or forget it, and keep messages, as one step."""
+        with self._writing():
+            if value is None:
+                self._db.execute("DELETE FROM facts WHERE name = ?", (name,))
+            else:
+                self._db.execute("INSERT OR REPLACE INTO facts VALUES (?, ?)", (name, value))
+            for channel, payload in messages:
+                self._insert(channel.value, payload, time.time())
+
+    # -- when there is little room (room.py)
+
+    def bytes_free(self) -> tuple[int, int]:
+        """Bytes that the file holds in use, and bytes that can be put before it must grow past the disk."""
+        pages, size, unused = (
+            int(self._db.execute(f"PRAGMA {name}").fetchone()[0])
+            for name in ("page_count", "page_size", "freelist_count")
+        )
+        return (pages - unused) * size, unused * size + shutil.disk_usage(self.path.parent).free
+
+    def gauges_after(self, seq: int, messages: int) -> list[Held]:
+        """Gauge packs that follow a seq, in order, at most so many."""
+        with self._reading():
+            rows = self._db.execute(
+                "SELECT seq, channel, payload FROM messages WHERE seq > ? AND channel = ?"
+                " ORDER BY seq LIMIT ?",
+                (seq, Channel.GAUGES.value, messages),
+            )
+            return [Held(number, Channel(channel), payload) for number, channel, payload in rows]
+
+    def put_in_place(self, packs: Iterable[Held], records: Iterable[bytes], fact: tuple[str, str]) -> None:
+        """Let packs say less than they did, and tell of it in records, as one step."""
+        with self._writing():
+            # Taken out first, since rows that only shrink leave their pages half empty.
+            rows = [
+                (*row, pack.channel.value, pack.payload, crc_of(pack.channel.value, pack.payload))
+                for pack in packs
+                for row in self._db.execute(
+                    "DELETE FROM messages WHERE seq = ? RETURNING seq, created_at", (pack.seq,)
+                ).fetchall()
+            ]
+            self._db.executemany(
+                "INSERT INTO messages (seq, created_at, channel, payload, crc) VALUES (?, ?, ?, ?, ?)", rows
+            )
+            for record in records:
+                self._insert(Channel.RECORD.value, record, time.time())
+            self._db.execute("INSERT OR REPLACE INTO facts VALUES (?, ?)", fact)
+
+    # -- inside
+
+    @contextmanager
+    def _alone(self) -> Iterator[None]:
+        """While one opens, no other does."""
+        try:
+            lock = self.path.with_name(self.path.name + ".opening").open("w")
+        except OSError as error:
+            raise self._refuse(f"can't be made ({error.strerror})", "give another --outbox") from None
+        with lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)
+            yield
+
+    @contextmanager
+    def _reading(self) -> Iterator[None]:
+        try:
+            yield
+        except sqlite3.DatabaseError as error:
+            raise self._broken(error) from None
+
     @contextmanager
     def _writing(self) -> Iterator[None]:
         try:
             self._db.execute("BEGIN IMMEDIATE")
             yield
             self._db.execute("COMMIT")
+            self._check_still_there()
         except BaseException as error:
             if self._db.in_transaction:
                 self._db.execute("ROLLBACK")
-            if isinstance(error, sqlite3.OperationalError) and "full" in str(error):
-                raise self._refuse("the disk is full, nothing more can be kept", "free some space") from None
             if isinstance(error, sqlite3.DatabaseError):
-                raise self._refuse(
-                    f"can't be written ({error})", "see that no other program uses it"
-                ) from None
+                raise self._broken(error) from None
             raise
+
+    def _check_still_there(self) -> None:
+        """Raise OutboxDamagedError where another process has set the file aside under our hands."""
+        try:
+            if self.path.stat().st_ino == self._inode:
+                return
+        except FileNotFoundError:
+            pass
+        raise OutboxDamagedError(
+            "was set aside or taken away by another process", where=str(self.path), do="open it again"
+        )
+
+    def _broken(self, error: sqlite3.DatabaseError) -> InputError:
+        """What is said of SQLite's own complaint."""
+        if isinstance(error, sqlite3.OperationalError) and "full" in str(error):
+            return OutboxFullError(
+                "the disk is full, nothing more can be kept", where=str(self.path), do="free some space"
+            )
+        if is_damage(error, self.path):
+            mark_damaged(self.path)
+            return OutboxDamagedError(
+                f"is damaged ({error})",
+                where=str(self.path),
+                do="start again: it is set aside, and what can be read of it goes on",
+            )
+        return self._refuse(f"can't be used ({error})", "see that no other program uses it")
 
     def _refuse(self, what: str, do: str) -> InputError:
         return InputError(what, where=str(self.path), do=do)

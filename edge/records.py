@@ -197,6 +197,19 @@ class ContactLoss(Record, frozen=True, kw_only=True, tag="contact_loss"):
     held: Annotated[int, Meta(ge=0)]
 
 
+class CaptureGap(Record, frozen=True, kw_only=True, tag="capture_gap"):
+    """Readings of the pump from `at` to `until` are fewer than were captured, or gone, and why.
+
+    thinned : one row a second was kept, for want of disk; not_kept : none was; damaged : the edge's disk gave
+    them back wrong. packs : messages it is about, None where not even that can be told
+    """
+
+    edge: Name
+    until: Moment
+    cause: Literal["thinned", "not_kept", "damaged"]
+    packs: Annotated[int, Meta(ge=0)] | None = None
+
+
 class Correction(Record, frozen=True, kw_only=True, tag="correction"):
     """Supersedes an earlier record. corrected : what it should have said, None if it is withdrawn."""
 
@@ -221,14 +234,15 @@ AnyPlainRecord = (
     | UnitFinished
     | ReleaseOverride
     | ContactLoss
+    | CaptureGap
 )
 AnyRecord = AnyPlainRecord | Correction
 
-# What a person may type, by kind. A contact loss is the edge's own to tell.
+# What a person may type, by kind. A loss of contact or of readings is the edge's own to tell.
 KINDS: Final[dict[str, type[Record]]] = {
     str(struct.__struct_config__.tag): struct
     for struct in (*get_args(AnyPlainRecord), Correction)
-    if struct is not ContactLoss
+    if struct not in (ContactLoss, CaptureGap)
 }
 # Fields that every record has: whoever writes one gives them apart from its own.
 HEAD_FIELDS: Final = frozenset({"kind", *Record.__struct_fields__})

@@ -28,7 +28,6 @@ def has_opened(process, path):
     return str(path.resolve()) in {str(descriptor.resolve()) for descriptor in descriptors}
 
 
-@pytest.mark.slow  # on a loaded machine it has waited in vain for half a minute: see the known limits
 def test_gauges_photos_and_a_record_typed_beside_arrive_while_capture_runs(tmp_path):
     gauges, folder, home = tmp_path / "gauges.csv", tmp_path / "photos", tmp_path / "home"
     outbox = tmp_path / "outbox.sqlite"

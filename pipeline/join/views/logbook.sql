@@ -27,6 +27,9 @@ SELECT entries.site, entries.pump, days.day, "at" AS time, landed_at, entries."b
            WHEN 'release_override' THEN (body ->> 'state') || ' until ' || (body ->> 'until') || ': ' || (body ->> 'reason')
            WHEN 'contact_loss' THEN (body ->> 'edge') || ' back at ' || (body ->> 'back_at') || ', '
                || (body ->> 'held') || ' messages held'
+           WHEN 'capture_gap' THEN (body ->> 'edge') || ' until ' || (body ->> 'until') || ': readings '
+               || CASE body ->> 'cause' WHEN 'thinned' THEN 'thinned to one a second, for want of disk'
+                  WHEN 'not_kept' THEN 'not kept, for want of disk' ELSE 'lost with a damaged outbox' END
            WHEN 'correction' THEN CASE WHEN json_type(body -> 'corrected') = 'OBJECT' THEN 'replaces ' ELSE 'withdraws ' END
                || (body ->> 'supersedes') || ': ' || (body ->> 'reason')
            ELSE '' END
