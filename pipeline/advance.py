@@ -18,6 +18,7 @@ from edge.files import write_durably
 from edge.records import AnyRecord, decode_record
 from edge.words import GAUGE_COLUMN, Fault, Gauge, PumpState, Verdict
 from pipeline.corrections import effective
+from pipeline.cure import derive_cure
 from pipeline.derive.gauges.analyse import analyse
 from pipeline.derive.gauges.recording import Recording
 from pipeline.derive.gauges.report import clogging_json, wear_json
@@ -55,6 +56,7 @@ def advance(
     for day in sorted(_production_days(settings, days)):
         derive_gauges(history, settings, site, pump, day)
     derive_smears(history, settings, site, pump, again=again)
+    derive_cure(history, settings, site, pump)
     return judge(history, settings, site, pump)
 
 

@@ -17,6 +17,7 @@ from msgspec import Meta, Struct, structs
 
 from edge.errors import InputError
 from edge.records import NAME_PATTERN, Name
+from pipeline.derive.cure.limits import CureLimits, Measure
 from pipeline.derive.gauges.settings import GaugeSettings
 from pipeline.derive.smear.results import SmearLimits
 
@@ -37,6 +38,7 @@ Clock = Annotated[str, Meta(pattern=r"^([01]\d|2[0-3]):[0-5]\d\Z", description="
 Psi = Annotated[float, Meta(gt=0, le=20_000, description="[psi]")]
 Minutes = Annotated[float, Meta(gt=0, le=1440, description="[min]")]
 Seconds = Annotated[float, Meta(gt=0, le=86_400, description="[s]")]
+Celsius = Annotated[float, Meta(ge=-40, le=80, description="[degC]")]
 Millilitres = Annotated[float, Meta(gt=0, le=100_000, description="[ml]")]
 
 
@@ -78,6 +80,37 @@ class PumpSettings(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     snap_max_min: Minutes = 60.0
     base_stroke_ml: Millilitres | None = None
     curing_agent_stroke_ml: Millilitres | None = None
+    # Fields of CureLimits (derive/cure/limits.py), where each names its origin.
+    snap_reference_degc: Celsius = 23.0
+    base_density_kg_m3: Annotated[float, Meta(gt=300, le=5000, description="[kg/m3]")] | None = None
+    curing_agent_density_kg_m3: Annotated[float, Meta(gt=300, le=5000, description="[kg/m3]")] | None = None
+    ratio_catches_min: Annotated[int, Meta(ge=1, le=50)] = 3
+    scale_g: Annotated[float, Meta(ge=0, le=100, description="[g]")] = 0.1
+    soft_spot_shore_a: Annotated[float, Meta(gt=0, le=50, description="[Shore A]")] = 5.0
+    bead_readings_min: Annotated[int, Meta(ge=1, le=20)] = 3
+    cohesive_min_pct: Annotated[float, Meta(gt=0, le=100, description="[%]")] = 90.0
+    tensile_min_kpa: Annotated[float, Meta(gt=0, le=100_000, description="[kPa]")] = 345.0
+    peel_min_n_per_mm: Annotated[float, Meta(gt=0, le=1000, description="[N/mm]")] | None = None
+    # The sealant's data sheet; not set, nothing is judged by them.
+    storage_min_degc: Celsius | None = None
+    storage_max_degc: Celsius | None = None
+    application_min_degc: Celsius | None = None
+    application_max_degc: Celsius | None = None
+    # Common practice, no published source: a new static mixer each day.
+    mixer_max_h: Annotated[float, Meta(gt=0, le=1000, description="[h]")] = 24.0
+
+
+class Baseline(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Days whose points set a control chart's limits, from its first day on until the next baseline's.
+
+    pump : of one pump, or of each pump by itself where left out; first, last : production days, both included
+    """
+
+    name: Annotated[str, Meta(min_length=1, max_length=60)]
+    measure: Measure
+    first: date
+    last: date
+    pump: Name | None = None
 
 
 class SiteSettings(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, dict=True):
@@ -95,6 +128,7 @@ class SiteSettings(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     pumps: dict[str, PumpSettings] = {}
     gauges: GaugeSettings = GaugeSettings()
     smear: SmearLimits = SmearLimits()
+    baselines: tuple[Baseline, ...] = ()
 
     def pump(self, name: str) -> PumpSettings:
         """Settings of a pump; the defaults for one the file does not name."""
@@ -110,6 +144,26 @@ class SiteSettings(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
             idle_min=self.limits.idle_min,
             base_stroke_ml=plate.base_stroke_ml,
             catalyst_stroke_ml=plate.curing_agent_stroke_ml,
+        )
+
+    def cure_of(self, pump: str) -> CureLimits:
+        """What a pump's tests are held against."""
+        plate = self.pump(pump)
+        return CureLimits(
+            snap_min_min=plate.snap_min_min,
+            snap_max_min=plate.snap_max_min,
+            snap_reference_degc=plate.snap_reference_degc,
+            ratio_by_mass=plate.ratio_by_mass,
+            ratio_tolerance_pct=plate.ratio_tolerance_pct,
+            base_density=plate.base_density_kg_m3,
+            curing_agent_density=plate.curing_agent_density_kg_m3,
+            ratio_catches_min=plate.ratio_catches_min,
+            scale_g=plate.scale_g,
+            soft_spot_shore_a=plate.soft_spot_shore_a,
+            bead_readings_min=plate.bead_readings_min,
+            cohesive_min_pct=plate.cohesive_min_pct,
+            tensile_min_pa=plate.tensile_min_kpa * 1e3,
+            peel_min_n_per_m=plate.peel_min_n_per_mm and plate.peel_min_n_per_mm * 1e3,
         )
 
     @cached_property
@@ -217,6 +271,9 @@ def parse_settings(text: str, where: str = FILE_NAME) -> SiteSettings:
         settings.zone  # noqa: B018  read once here, so that it cannot fail later
     except (ZoneInfoNotFoundError, ValueError, OSError):
         raise _refused(text, where, "time_zone", f"no time zone {settings.time_zone!r}") from None
+    for baseline in settings.baselines:
+        if baseline.last < baseline.first:
+            raise _refused(text, where, "baselines.last", f"{baseline.name!r} ends before its first day")
     numbers = [shift.number for shift in settings.shifts]
     if len(set(numbers)) < len(numbers):
         raise _refused(text, where, "shifts.number", f"shift numbers {numbers} are not all different")

@@ -137,6 +137,109 @@ DERIVED: Final[dict[str, pa.Schema]] = {
             ("px_per_mm", pa.float64()),
         ]
     ),
+    # What the day's tests show (derive/cure). One row a record as corrected, of its id. passed : null where
+    # the test is not valid or nothing is judged. Times in minutes, Ea in J/mol.
+    "snap_results": pa.schema(
+        [
+            *_PUMP_DAY,
+            ("at", MOMENT),
+            ("id", pa.string()),
+            ("valid", pa.bool_()),
+            ("passed", pa.bool_()),
+            ("problems", pa.list_(pa.string())),
+            ("unsaid", pa.list_(pa.string())),
+            ("least_min", pa.float64()),
+            ("most_min", pa.float64()),
+            ("adjusted_min", pa.float64()),
+            ("adjusted_low_min", pa.float64()),
+            ("adjusted_high_min", pa.float64()),
+            ("ea_j_mol", pa.float64()),
+            ("ea_low_j_mol", pa.float64()),
+            ("ea_high_j_mol", pa.float64()),
+            ("fit_tests", pa.int64()),
+            ("base_lot", pa.string()),
+            ("curing_agent_lot", pa.string()),
+        ]
+    ),
+    # Base to curing agent. verdict : in | out | unsure; low, high : 95 % interval.
+    "ratio_results": pa.schema(
+        [
+            *_PUMP_DAY,
+            ("at", MOMENT),
+            ("id", pa.string()),
+            ("ratio", pa.float64()),
+            ("deviation_pct", pa.float64()),
+            ("low", pa.float64()),
+            ("high", pa.float64()),
+            ("by_volume", pa.float64()),
+            ("by_volume_low", pa.float64()),
+            ("by_volume_high", pa.float64()),
+            ("verdict", pa.string()),
+            ("why", pa.string()),
+        ]
+    ),
+    # One row a bead at one age. soft, apart : marks too far below the norm; at 72 h, from it on either side.
+    "bead_surveys": pa.schema(
+        [
+            *_PUMP_DAY,
+            ("at", MOMENT),
+            ("by", pa.string()),
+            ("bead", pa.string()),
+            ("age_h", pa.float64()),
+            ("due_h", pa.float64()),
+            ("marks", pa.int64()),
+            ("norm", pa.float64()),
+            ("lowest", pa.float64()),
+            ("highest", pa.float64()),
+            ("soft", pa.list_(pa.string())),
+            ("apart", pa.list_(pa.string())),
+            ("passed", pa.bool_()),
+            ("why", pa.string()),
+            ("ids", pa.list_(pa.string())),
+        ]
+    ),
+    "bead_marks": pa.schema(
+        [
+            *_PUMP_DAY,
+            ("id", pa.string()),
+            ("valid", pa.bool_()),
+            ("below", pa.float64()),
+            ("soft", pa.bool_()),
+            ("problems", pa.list_(pa.string())),
+        ]
+    ),
+    "coupon_results": pa.schema(
+        [
+            *_PUMP_DAY,
+            ("at", MOMENT),
+            ("id", pa.string()),
+            ("passed", pa.bool_()),
+            ("mode", pa.string()),
+            ("why", pa.list_(pa.string())),
+        ]
+    ),
+    # Control charts: one row a point. measure, and ref: id of the record, digest of the photograph, or the
+    # production day. Limits are those of the baseline; null where none stands. signals : rules it breaks.
+    "chart_points": pa.schema(
+        [
+            *_PUMP_DAY,
+            ("at", MOMENT),
+            ("measure", pa.string()),
+            ("ref", pa.string()),
+            ("value", pa.float64()),
+            ("baseline", pa.string()),
+            ("baseline_points", pa.int64()),
+            ("centre", pa.float64()),
+            ("lower", pa.float64()),
+            ("upper", pa.float64()),
+            ("moving_range", pa.float64()),
+            ("range_upper", pa.float64()),
+            ("ewma", pa.float64()),
+            ("ewma_lower", pa.float64()),
+            ("ewma_upper", pa.float64()),
+            ("signals", pa.list_(pa.string())),
+        ]
+    ),
     # What the rules make of the records: back to back for each pump; "end" is null for the span that lasts.
     # rules, reasons : in step, a rule's name and its sentence with the evidence; empty while released.
     # day : production day of `start`.

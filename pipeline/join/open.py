@@ -26,7 +26,8 @@ from pipeline.tables import MOMENT, PARTITIONS, TABLES
 # In the order in which they build on each other.
 VIEWS: Final = (
     *("gauge_samples", "pump_states", "strokes", "balance_events", "idle_spans", "sensor_quality"),
-    *("smear_tests", "snap_tests", "ratio_checks", "bead_readings", "changeovers", "units"),
+    *("smear_tests", "snap_tests", "ratio_checks", "bead_readings", "bead_surveys", "adhesion_tests"),
+    *("changeovers", "lots", "control_charts", "units"),
     *("release_spans", "unit_coverage", "shift_summary", "logbook"),
 )
 _SQL_TYPE: Final = {
@@ -179,11 +180,13 @@ def _site_tables(connection: duckdb.DuckDBPyConnection, settings: SiteSettings, 
                 **{"site": pa.string(), "pump": pa.string()},
                 **dict.fromkeys(("ratio_by_mass", "ratio_tolerance_pct", "snap_min_min"), pa.float64()),
                 **dict.fromkeys(("snap_max_min", "base_stroke_ml", "curing_agent_stroke_ml"), pa.float64()),
+                **dict.fromkeys(("storage_min_degc", "storage_max_degc"), pa.float64()),
             ),
             [
                 (
                     *(site, pump, p.ratio_by_mass, p.ratio_tolerance_pct, p.snap_min_min),
                     *(p.snap_max_min, p.base_stroke_ml, p.curing_agent_stroke_ml),
+                    *(p.storage_min_degc, p.storage_max_degc),
                 )
                 for site, pump, p in pumps
             ],

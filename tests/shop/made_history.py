@@ -19,6 +19,7 @@ from deltalake import write_deltalake
 from edge.records import AnyRecord, ContactLoss, encode_record, kind_of
 from edge.units import psi_to_pa
 from pipeline.advance import judge
+from pipeline.cure import derive_cure
 from pipeline.history import History
 from pipeline.settings import load_settings
 from pipeline.tables import PARTITIONS, TABLES
@@ -76,6 +77,7 @@ def build(home: Path) -> Path:
         _write_gauges(home, pump, day)
     settings = load_settings(home)
     for pump in SHOP:
+        derive_cure(History(home), settings, SITE, pump)
         judge(History(home), settings, SITE, pump)
     return home
 

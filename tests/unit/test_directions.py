@@ -32,6 +32,7 @@ MAY = {
     "settings": {"derive"},
     "corrections": set(),
     "gaugefile": {"derive"},
+    "cure": {"derive", "history", "tables", "settings", "corrections"},
 }
 
 

@@ -4,7 +4,7 @@ Each field names its origin: a published source, the sealant's data sheet (set i
 practice.
 """
 
-from typing import Annotated, Final
+from typing import Annotated, Final, Literal, get_args
 
 from msgspec import Meta, Struct
 
@@ -13,6 +13,9 @@ Share = Annotated[float, Meta(gt=0, le=100, description="[%]")]
 Density = Annotated[float, Meta(gt=300, le=5000, description="[kg/m3]")]
 DegC = Annotated[float, Meta(ge=-40, le=80, description="[degC]")]
 
+# What is kept on control charts; snap_time_adjusted is the time at the reference temperature.
+Measure = Literal["snap_time", "snap_time_adjusted", "shade", "cov", "balance", "hardness"]
+MEASURES: Final[tuple[Measure, ...]] = get_args(Measure)
 # Common practice, no published source: how far the stick is lifted at a snap test.
 LIFT_MM: Final = (13.0, 25.0)
 

@@ -14,6 +14,7 @@ SELECT entries.site, entries.pump, days.day, "at" AS time, landed_at, entries."b
            WHEN 'ratio_check' THEN json_array_length(body -> 'catches') || ' catches weighed'
            WHEN 'bead_reading' THEN 'bead ' || (body ->> 'bead') || ', mark ' || (body ->> 'mark') || ': Shore A '
                || array_to_string(from_json(body -> 'shore_a', '["VARCHAR"]'), ', ') || ' at ' || (body ->> 'age_h') || ' h'
+           WHEN 'bead_made' THEN 'bead ' || (body ->> 'bead')
            WHEN 'adhesion' THEN (body ->> 'specimen') || ', ' || (body ->> 'method') || ': ' || (body ->> 'result')
                || ', ' || (body ->> 'cohesive_pct') || ' % cohesive'
            WHEN 'changeover' THEN CASE body ->> 'part' WHEN 'base' THEN 'base drum' ELSE 'curing-agent pail' END
