@@ -12,6 +12,7 @@ import numpy as np
 from edge.words import Gauge
 from pipeline.derive.gauges.frames import Frames, Signal
 from pipeline.derive.gauges.jumps import along_floor, sudden_moves
+from pipeline.derive.gauges.medians import median
 from pipeline.derive.gauges.quality import runs_of
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
 
@@ -157,5 +158,5 @@ def _by_stay(values: FloatArray, where: BoolArray, frames: Frames) -> tuple[IntA
         inside = inside[np.isfinite(inside)]
         if last - first >= least and len(inside):
             at.append((first + last) // 2)
-            levels.append(float(np.median(inside)))
+            levels.append(median(inside))
     return np.array(at, dtype=np.int64), np.array(levels)

@@ -13,6 +13,7 @@ import numpy as np
 from edge.units import psi_to_pa
 from edge.words import Fault, Gauge
 from pipeline.derive.gauges.frames import NO_PRESSURE_PA, noise_of
+from pipeline.derive.gauges.medians import median
 from pipeline.derive.gauges.quality import Flag, FlagArray, ne43, runs_of
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
 from pipeline.derive.gauges.results import SensorFault
@@ -248,7 +249,7 @@ def _moves(values: FloatArray, usual: Usual) -> bool:
 
 def _has_pressure(values: FloatArray) -> bool:
     finite = values[np.isfinite(values)]
-    return len(finite) > 0 and float(np.median(finite)) > NO_PRESSURE_PA
+    return len(finite) > 0 and median(finite) > NO_PRESSURE_PA
 
 
 def _spikes(run_us: IntArray, gauge: Gauge, gauges: dict[Gauge, FloatArray], usual: Usual) -> BoolArray:

@@ -11,6 +11,7 @@ import numpy as np
 from scipy import ndimage
 
 from pipeline.derive.gauges.frames import Frames, Signal
+from pipeline.derive.gauges.medians import known_median
 from pipeline.derive.gauges.quality import runs_of
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
 
@@ -88,21 +89,38 @@ def _gauge_flow(frames: Frames, signal: Signal, dips: IntArray) -> tuple[BoolArr
 
 def _from_onset(flow: BoolArray, level: FloatArray, frames: Frames) -> BoolArray:
     """Date each change back to where the level began to move: pressure follows flow with a lag."""
-    flow = flow.copy()
+    turns = np.flatnonzero(np.diff(flow)) + 1
+    if not len(turns):
+        return flow
     settled, reach = frames.count(SETTLED_S), frames.count(ONSET_S)
-    turns = (np.flatnonzero(np.diff(flow)) + 1).tolist()
-    for last_turn, turn in zip([0, *turns], turns, strict=False):
-        # Not beyond the change before: a short pause must not be taken for the start of the next pull.
-        first = max(last_turn, turn - reach - settled)
-        before = level[first : turn + 1]
-        # What the level was before it moved, and how far it has gone by now.
-        was = np.median(before[: settled + 1])
-        moving = np.abs(before - was) > MOVED * np.abs(before[-1] - was)
-        moved = np.flatnonzero(~moving)
-        if len(moved):
-            start = first + int(moved[-1]) + 1
-            flow[start:turn] = flow[turn]
+    # Not beyond the change before: a short pause must not be taken for the start of the next pull.
+    first = np.maximum(np.concatenate(([0], turns[:-1])), turns - reach - settled)
+    # What the level was before it moved, and how far it has gone by now.
+    was = _row_medians(level, first, np.minimum(first + settled, turns))
+    frame = turns[:, None] + np.arange(-reach - settled, 1)
+    before = level[np.maximum(frame, 0)]
+    with np.errstate(invalid="ignore"):
+        moving = np.abs(before - was[:, None]) > MOVED * np.abs(before[:, -1] - was)[:, None]
+    rests = ~moving & (frame >= first[:, None])
+    begins = turns - np.argmax(rests[:, ::-1], axis=1) + 1
+    flow = flow.copy()
+    for start, turn in zip(
+        begins[rests.any(axis=1)].tolist(), turns[rests.any(axis=1)].tolist(), strict=True
+    ):
+        flow[start:turn] = flow[turn]
     return flow
+
+
+def _row_medians(values: FloatArray, first: IntArray, last: IntArray) -> FloatArray:
+    """(T,) median of the values from each `first` to its `last`, both inside; NaN if any is."""
+    at = first[:, None] + np.arange(int((last - first).max()) + 1)
+    inside = at <= last[:, None]
+    rows = np.sort(np.where(inside, values[np.minimum(at, len(values) - 1)], np.inf), axis=1)
+    count = inside.sum(axis=1)
+    place = np.arange(len(rows))
+    middle = (rows[place, (count - 1) // 2] + rows[place, count // 2]) / 2
+    missing = np.isnan(rows).any(axis=1)
+    return np.where(missing, np.nan, middle)
 
 
 def _with_strokes(
@@ -124,7 +142,7 @@ def _with_strokes(
             around = signal.no_pressure[max(0, first - beside) : last + beside]
             before = signal.level[max(0, first - beside // 2) : first]
             falls = len(before) == 0 or not (
-                np.nanmax(np.nan_to_num(before)) - np.nanmedian(signal.level[first:last]) < least[first]
+                np.nanmax(np.nan_to_num(before)) - known_median(signal.level[first:last]) < least[first]
             )
             if last - first > longest or around.any() or not falls:
                 flow[first:last] = False

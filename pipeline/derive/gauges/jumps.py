@@ -15,6 +15,7 @@ import numpy as np
 from edge.words import Gauge
 from pipeline.derive.gauges.dips import APART_S, find_dips, relative_depth
 from pipeline.derive.gauges.frames import Frames, Signal
+from pipeline.derive.gauges.medians import known_median
 from pipeline.derive.gauges.quality import runs_of
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
 
@@ -181,7 +182,7 @@ def _recovers(frames: Frames, level: FloatArray, first: int, size: float) -> boo
     """Whether a piston that stuck while its pressure leaked away slips, and makes good for it at once."""
     earlier = level[max(0, first - frames.count(LEAKS_S)) : first]
     highest = np.nanmax(earlier, initial=0.0)
-    now = np.nanmedian(level[max(0, first - frames.count(READ_S)) : first + 1])
+    now = known_median(level[max(0, first - frames.count(READ_S)) : first + 1])
     return bool(size > 0 and now > STUCK_SHARE * highest and now + size < highest + 0.25 * size)
 
 
@@ -193,7 +194,7 @@ def along_floor(other: Signal) -> float:
 def _step(level: FloatArray, before: slice, after: slice) -> float:
     if not (np.isfinite(level[before]).any() and np.isfinite(level[after]).any()):
         return np.nan
-    return float(np.nanmedian(level[after]) - np.nanmedian(level[before]))
+    return known_median(level[after]) - known_median(level[before])
 
 
 def _steady(level: FloatArray, before: slice, after: slice, within: float) -> bool:
@@ -210,7 +211,7 @@ def _purges(frames: Frames, level: FloatArray, own: IntArray, others: IntArray, 
     for before in (True, False):
         side = level[max(0, at - reach) : at][::-1] if before else level[at : at + reach]
         with np.errstate(invalid="ignore"):
-            left = np.abs(side - np.nanmedian(side[: frames.count(READ_S)])) > abs(size) / 2
+            left = np.abs(side - known_median(side[: frames.count(READ_S)])) > abs(size) / 2
         length = int(np.argmax(left)) if left.any() else len(side)
         first, last = (at - length, at) if before else (at, at + length)
         strokes = [int(np.searchsorted(d, last) - np.searchsorted(d, first)) for d in (own, others)]
@@ -277,7 +278,7 @@ def _way_back(
     for first, last in runs_of(back).tolist():
         before, after = apart[max(at + 1, first - far) : first - near], apart[last + near : last + far]
         if np.isfinite(before).any() and np.isfinite(after).any():
-            moved = np.nanmedian(after) - np.nanmedian(before)
+            moved = known_median(after) - known_median(before)
             if abs(moved + size) < SHOWN * abs(size):
                 return int(first)
     return end

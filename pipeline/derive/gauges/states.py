@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from edge.words import PumpState
 from pipeline.derive.gauges.frames import Frames
+from pipeline.derive.gauges.medians import known_median
 from pipeline.derive.gauges.quality import runs_of
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
 from pipeline.derive.gauges.results import StateSpan
@@ -101,7 +102,7 @@ def with_catalyst(alone: BoolArray, place: FloatArray, turns: IntArray) -> BoolA
     flows = np.zeros(len(alone), dtype=bool)
     for first, last in runs_of(alone).tolist():
         turned = np.searchsorted(turns, last) > np.searchsorted(turns, first)
-        flows[first:last] = turned or _median(place[first:last]) < PURGE_PLACE
+        flows[first:last] = turned or known_median(place[first:last]) < PURGE_PLACE
     return flows
 
 
@@ -118,10 +119,5 @@ def purges(alone: BoolArray, place: FloatArray, base_turns: IntArray, frames: Fr
             continue
         before, after = place[max(0, first - edge)], place[min(first + edge, last - 1)]
         sank = before > 1 - PURGE_PLACE and before - after < PURGE_FALL
-        kept[first:last] = not (sank or _median(place[first:last]) > PURGE_PLACE)
+        kept[first:last] = not (sank or known_median(place[first:last]) > PURGE_PLACE)
     return kept
-
-
-def _median(values: FloatArray) -> float:
-    known = values[np.isfinite(values)]
-    return float(np.median(known)) if len(known) else np.nan
