@@ -22,12 +22,13 @@ from edge.records import HEAD_FIELDS, KINDS, NAME_PATTERN
 from edge.sentences import counted
 
 if TYPE_CHECKING:
+    from edge.broker import BrokerUrl
     from edge.sources import Event
 
 # As the help lists them: a first look, single files, the pump's side, the pipeline's, and the answers.
 _ORDER: Final = (
     *("demo", "sheet", "score", "inspect", "record", "photo", "capture", "replay"),
-    *("serve", "import", "rebuild", "summary", "logbook", "query"),
+    *("broker-config", "serve", "import", "rebuild", "summary", "logbook", "query"),
 )
 
 
@@ -84,7 +85,18 @@ Site = Annotated[str, Option(help="The shop's name.")]
 Edge = Annotated[str, Option(help="This computer's name.")]
 Pump = Annotated[str, Option(help="The pump's name.")]
 By = Annotated[str, Option(help="Who does it.")]
-Broker = Annotated[str, Option(help="mqtt://[user:password@]host[:port]; mqtts for TLS.")]
+Broker = Annotated[
+    str, Option(envvar="BEADBOOK_BROKER", help="mqtt://[user[:password]@]host[:port]; mqtts for TLS.")
+]
+Ca = Annotated[
+    Path | None, Option("--ca", envvar="BEADBOOK_CA", help="Authority that the broker's certificate is from.")
+]
+PasswordFile = Annotated[
+    Path | None, Option(envvar="BEADBOOK_PASSWORD_FILE", help="File with the password; out of ps and logs.")
+]
+Cert = Annotated[
+    Path | None, Option(envvar="BEADBOOK_CERT", help="Our certificate with its key, where the broker asks.")
+]
 OutboxFile = Annotated[Path, Option("--outbox", help="File that keeps what is not receipted yet.")]
 Timeout = Annotated[float, Option(min=0.1, help="Give up when nothing is receipted for so long [s].")]
 LOCAL_BROKER = "mqtt://127.0.0.1:1883"
@@ -102,6 +114,9 @@ def replay(
     edge: Edge,
     pump: Pump,
     broker: Broker = LOCAL_BROKER,
+    ca: Ca = None,
+    password_file: PasswordFile = None,
+    cert: Cert = None,
     outbox: OutboxFile = DEFAULT_OUTBOX,
     speed: Annotated[float, Option(min=1e-3, help="Times real time.")] = 1.0,
     fast: Annotated[bool, Option("--fast", help="As fast as possible.")] = False,
@@ -129,7 +144,7 @@ def replay(
     clock = RecordingClock()
     courier = Courier(
         lambda: Outbox(outbox, site, edge),
-        parse_broker_url(broker),
+        parse_broker_url(broker, ca=ca, password_file=password_file, cert=cert),
         pumps=[pump],
         clock=clock,
         reconnect_last_s=2.0,
@@ -163,6 +178,9 @@ def capture(
     watch: Annotated[Path | None, Option(help="A folder; photographs laid in it are sent.")] = None,
     by: By = "pump camera",
     broker: Broker = LOCAL_BROKER,
+    ca: Ca = None,
+    password_file: PasswordFile = None,
+    cert: Cert = None,
     outbox: OutboxFile = DEFAULT_OUTBOX,
     from_start: Annotated[
         bool, Option("--from-start", help="Send the rows already in the file too.")
@@ -191,7 +209,7 @@ def capture(
     if gauges is None and watch is None:
         raise CallError("nothing to capture", where="capture", do="give --gauges FILE or --watch DIR or both")
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
-    url = parse_broker_url(broker)
+    url = parse_broker_url(broker, ca=ca, password_file=password_file, cert=cert)
     with stop_signal() as stopped:
         while not stopped.is_set():
             courier = Courier(lambda: Outbox(outbox, site, edge), url, pumps=[pump])
@@ -222,6 +240,9 @@ def photo(
     sheet: Annotated[str | None, Option(help="The printed sheet's number.")] = None,
     taken_at: Annotated[str | None, Option(help="ISO 8601 with offset; the file's time if left out.")] = None,
     broker: Broker = LOCAL_BROKER,
+    ca: Ca = None,
+    password_file: PasswordFile = None,
+    cert: Cert = None,
     outbox: OutboxFile = DEFAULT_OUTBOX,
     timeout: Timeout = 60.0,
 ) -> None:
@@ -229,9 +250,11 @@ def photo(
 
     Example: beadbook photo smear.jpg --site hall-9 --edge edge-a --pump pump-a --by "R. Okafor"
     """
+    from edge.broker import parse_broker_url
     from edge.sources.photos import check_picture, photo_event
 
     check_names(site=site, edge=edge, pump=pump)
+    url = parse_broker_url(broker, ca=ca, password_file=password_file, cert=cert)
     at = None if taken_at is None else parse_past(taken_at, "--taken-at")
     for file in files:
         check_picture(file)
@@ -240,7 +263,7 @@ def photo(
         site,
         edge,
         pump,
-        broker,
+        url,
         outbox,
         timeout,
     )
@@ -256,6 +279,9 @@ def record(
     note: Annotated[str, Option(help="Anything worth knowing.")] = "",
     at: Annotated[str | None, Option(help="ISO 8601 with offset; now if left out.")] = None,
     broker: Broker = LOCAL_BROKER,
+    ca: Ca = None,
+    password_file: PasswordFile = None,
+    cert: Cert = None,
     outbox: OutboxFile = DEFAULT_OUTBOX,
     timeout: Timeout = 60.0,
     fields: Annotated[
@@ -268,12 +294,14 @@ def record(
 
     Example: beadbook record snap_time minutes=42 --site hall-9 --edge edge-a --pump pump-a --by "R. Okafor"
     """
+    from edge.broker import parse_broker_url
     from edge.ids import uuid7
     from edge.records import decode_record, encode_record
     from edge.sources import Event
     from edge.wire import Channel
 
     check_names(site=site, edge=edge, pump=pump)
+    url = parse_broker_url(broker, ca=ca, password_file=password_file, cert=cert)
     moment = datetime.now(UTC) if at is None else parse_past(at, "--at")
     told: dict[str, Any] = dict(_field(text) for text in fields or [])
     head = {"kind": kind, "id": str(uuid7()), "site": site, "pump": pump, "at": moment.isoformat(), "by": by}
@@ -285,19 +313,24 @@ def record(
         what = error.what.removeprefix("not a record: ")
         raise CallError(what, where=error.where, do=f"{kind} takes {_fields_of(kind)}") from None
     event = Event(round(moment.timestamp() * 1e6), Channel.RECORD, encode_record(checked))
-    _send([event], site, edge, pump, broker, outbox, timeout)
+    _send([event], site, edge, pump, url, outbox, timeout)
 
 
 def _send(
-    events: list["Event"], site: str, edge: str, pump: str, broker: str, outbox: Path, timeout: float
+    events: list["Event"],
+    site: str,
+    edge: str,
+    pump: str,
+    broker: "BrokerUrl",
+    outbox: Path,
+    timeout: float,
 ) -> None:
     """Put events into the outbox and see them receipted."""
-    from edge.broker import parse_broker_url
     from edge.courier import Courier
     from edge.outbox import Outbox
     from edge.replay import CourierThread, RecordingClock, play
 
-    courier = Courier(lambda: Outbox(outbox, site, edge), parse_broker_url(broker), pumps=[pump])
+    courier = Courier(lambda: Outbox(outbox, site, edge), broker, pumps=[pump])
     with CourierThread(courier) as thread:
         put = play(
             events, Outbox(outbox, site, edge), thread, RecordingClock(), speed=None, timeout_s=timeout

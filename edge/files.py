@@ -16,13 +16,19 @@ def make_durable(paths: Iterable[Path]) -> None:
             os.close(handle)
 
 
-def write_durably(path: Path, data: bytes) -> None:
-    """Write a file whole or not at all, durable on return; its folders are made."""
+def write_durably(path: Path, data: bytes, mode: int | None = None) -> None:
+    """Write a file whole or not at all, durable on return; its folders are made.
+
+    mode : who may read it, so from its first byte on; as the process makes files if None
+    """
     missing = [folder for folder in path.parents if not folder.exists()]
     path.parent.mkdir(parents=True, exist_ok=True)
     part = path.with_name(f".{path.name}.{uuid4().hex}.part")
     try:
-        with part.open("wb") as file:
+        opened = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666 if mode is None else 0o600)
+        with os.fdopen(opened, "wb") as file:
+            if mode is not None:
+                os.fchmod(file.fileno(), mode)
             file.write(data)
             file.flush()
             os.fsync(file.fileno())

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 from typer import Argument, Exit, Option
 
-from edge.cli import app, check_names, parse_past
+from edge.cli import Ca, Cert, PasswordFile, app, check_names, parse_past
 from edge.errors import InputError
 from edge.sentences import counted
 
@@ -30,8 +30,14 @@ def existing_home(home: Path) -> Path:
 def serve(
     home: Home = DEFAULT_HOME,
     broker: Annotated[
-        str | None, Option(help="mqtt://[user:password@]host[:port]; one of our own if left out.")
+        str | None,
+        Option(
+            envvar="BEADBOOK_BROKER", help="mqtt[s]://[user[:password]@]host[:port]; our own if left out."
+        ),
     ] = None,
+    ca: Ca = None,
+    password_file: PasswordFile = None,
+    cert: Cert = None,
     listen: Annotated[str, Option(help="Where our own broker listens.")] = "127.0.0.1:1883",
     until_idle: Annotated[
         float | None, Option(min=0.1, help="Stop when nothing has arrived for so long [s].")
@@ -60,7 +66,7 @@ def serve(
     load_settings(home)  # a site.toml that can't be read is said now, not when the first pump is judged
     with stop_signal() as stopped, ExitStack() as stack:
         url = (
-            parse_broker_url(broker)
+            parse_broker_url(broker, ca=ca, password_file=password_file, cert=cert)
             if broker
             else stack.enter_context(embedded_broker(*parse_listen(listen)))
         )
