@@ -8,8 +8,7 @@ _HEIF_BRANDS: Final = (b"heic", b"heix", b"hevc", b"heim", b"heis", b"mif1", b"m
 
 # How many bytes it takes to tell.
 BEGINNING_BYTES: Final = 12
-# What to send: HEIF is kept as evidence, and asked for again, since it can't be scored.
-WANTED: Final = "JPEG, PNG or WebP"
+WANTED: Final = "JPEG, HEIC, PNG or WebP"
 
 
 def is_picture(beginning: bytes) -> bool:
