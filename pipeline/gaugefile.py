@@ -5,7 +5,7 @@ finish at the file's very end is left out. Anything else that breaks the format 
 """
 
 import csv
-from collections import deque
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -25,11 +25,14 @@ from edge.gaugefile import (
     read_gauge_file,
 )
 from edge.units import FROM_FILE
-from pipeline.derive.gauges.recording import FloatArray, IntArray, Recording
+from pipeline.derive.gauges.recording import FloatArray, IntArray, Recording, joined_rows
 
 _TIME = pa.timestamp("us", tz="UTC")
 _HEADER_BYTES_MAX = 64 * 1024
+_LINE_BYTES_MAX = 1 << 20
 _CHUNK = 1 << 20
+# Some hours of rows: the text of a piece, its table and its arrays are in memory together.
+PIECE_BYTES = 32 * _CHUNK
 
 
 def read_recording(path: Path) -> Recording:
@@ -37,24 +40,62 @@ def read_recording(path: Path) -> Recording:
 
     Raises InputError if the header is not as the format says or the file can't be read as CSV.
     """
+    return joined_rows(list(read_pieces(path)))
+
+
+def read_pieces(path: Path, piece_bytes: int = PIECE_BYTES) -> Iterator[Recording]:
+    """The same in pieces of some size, one at least: memory stays bounded, whatever the file's length.
+
+    Raises InputError as read_recording does, at the piece in which the fault is.
+    """
     header = _read_header(path)
     names = [""] * header.width
     names[header.ts] = TIME_COLUMN
     for column in header.columns:
         names[column.at] = column.gauge
+    row = 0
+    for piece, last in _pieces(path, piece_bytes):
+        rows = _recording(_read_piece(path, header, names, piece, last=last), path, header, row)
+        row += len(rows.at_us)
+        yield rows
+
+
+def _pieces(path: Path, size: int) -> Iterator[tuple[bytes, bool]]:
+    """The file after its header, cut at line ends; with each piece whether it is the last."""
+    with open_bytes(path) as raw:
+        try:
+            raw.readline(_HEADER_BYTES_MAX)
+            piece = raw.read(size) + raw.readline(_LINE_BYTES_MAX)
+            while True:
+                following = raw.read(size) + raw.readline(_LINE_BYTES_MAX) if piece else b""
+                yield piece, not following
+                if not following:
+                    return
+                piece = following
+        except (OSError, EOFError) as error:
+            raise InputError(f"can't be read ({error})", where=str(path), do="copy the file again") from None
+
+
+def _read_piece(path: Path, header: Header, names: list[str], piece: bytes, *, last: bool) -> pa.Table:
     numbers: dict[str, pa.DataType] = dict.fromkeys((c.gauge for c in header.columns), pa.float64())
-    try:
-        table = _read_table(path, names, {TIME_COLUMN: _TIME, **numbers})
-    except pa.ArrowInvalid:
-        # A cell somewhere is no number or no time: slower, and one by one.
-        table = _read_table_as_text(path, names)
-    at_us = _times(table.column(header.ts), path, header)
+    text = dict.fromkeys(names, pa.string())
+    # A cell somewhere is no number or no time: slower, and one by one.
+    for types in ({TIME_COLUMN: _TIME, **numbers}, {**text, TIME_COLUMN: _TIME}, text):
+        try:
+            return _read_table(path, names, types, piece, last=last)
+        except pa.ArrowInvalid:
+            continue
+    return _refuse(path)
+
+
+def _recording(table: pa.Table, path: Path, header: Header, before: int) -> Recording:
+    """before : rows in the pieces before"""
     gauges = {}
     for column in header.columns:
         values = _numbers(table.column(column.at))
         offset = FROM_FILE[column.unit][1](0.0)
         gauges[column.gauge] = values * (FROM_FILE[column.unit][1](1.0) - offset) + offset
-    return Recording(at_us, gauges)
+    return Recording(_times(table.column(header.ts), path, header, before), gauges)
 
 
 def _read_header(path: Path) -> Header:
@@ -73,48 +114,31 @@ def _read_header(path: Path) -> Header:
     return parse_header(cells, str(path))
 
 
-def _read_table(path: Path, names: list[str], types: dict[str, pa.DataType]) -> pa.Table:
+def _read_table(
+    path: Path, names: list[str], types: dict[str, pa.DataType], piece: bytes, *, last: bool
+) -> pa.Table:
     torn: list[str] = []
 
     def set_aside(row: Any) -> str:
         torn.append(row.text)
         return "skip"
 
-    with open_bytes(path) as raw:
-        try:
-            table = pa.csv.read_csv(
-                raw,
-                pa.csv.ReadOptions(column_names=names, skip_rows=1, block_size=8 * _CHUNK),
-                pa.csv.ParseOptions(invalid_row_handler=set_aside),
-                pa.csv.ConvertOptions(column_types=types, strings_can_be_null=False),
-            )
-        except pa.ArrowInvalid as error:
-            if "Empty CSV" not in str(error):
-                raise
-            table = pa.table({name: pa.array([], types[name]) for name in names})
-        except (OSError, EOFError) as error:
-            raise InputError(f"can't be read ({error})", where=str(path), do="copy the file again") from None
-    if torn and not (len(torn) == 1 and _ends_with(path, torn[0])):
+    try:
+        table = pa.csv.read_csv(
+            pa.BufferReader(piece),
+            pa.csv.ReadOptions(column_names=names, block_size=8 * _CHUNK),
+            pa.csv.ParseOptions(invalid_row_handler=set_aside),
+            pa.csv.ConvertOptions(column_types=types, strings_can_be_null=False),
+        )
+    except pa.ArrowInvalid as error:
+        if "Empty CSV" not in str(error):
+            raise
+        table = pa.table({name: pa.array([], types[name]) for name in names})
+    # Without a line end, the file's last line is one that the logger was stopped in.
+    cut_off = last and piece.endswith(b"\n" + torn[0].encode()) if torn else True
+    if not cut_off or len(torn) > 1:
         _refuse(path)
     return table
-
-
-def _ends_with(path: Path, line: str) -> bool:
-    """Whether `line` is the file's last and has no line end: the logger was stopped as it wrote."""
-    with open_bytes(path) as raw:
-        tail = b"".join(deque(iter(lambda: raw.read(_CHUNK), b""), maxlen=2))
-    return tail.endswith(b"\n" + line.encode())
-
-
-def _read_table_as_text(path: Path, names: list[str]) -> pa.Table:
-    text = dict.fromkeys(names, pa.string())
-    try:
-        return _read_table(path, names, {**text, TIME_COLUMN: _TIME})
-    except pa.ArrowInvalid:
-        try:
-            return _read_table(path, names, text)
-        except pa.ArrowInvalid:
-            return _refuse(path)
 
 
 def _refuse(path: Path) -> Any:
@@ -124,19 +148,23 @@ def _refuse(path: Path) -> Any:
     raise InputError("is not CSV as the format says", where=str(path), do="export it again")
 
 
-def _times(column: pa.ChunkedArray, path: Path, header: Header) -> IntArray:
+def _times(column: pa.ChunkedArray, path: Path, header: Header, before: int) -> IntArray:
+    """before : rows in the pieces before"""
     if pa.types.is_string(column.type):
         where = f"column {header.ts + 1}"
         cells = column.to_pylist()
         return np.array(
-            [parse_time(cell or "", f"{path}, row {row + 1}, {where}") for row, cell in enumerate(cells)],
+            [
+                parse_time(cell or "", f"{path}, row {before + row + 1}, {where}")
+                for row, cell in enumerate(cells)
+            ],
             dtype=np.int64,
         )
     if column.null_count:
         row = column.is_null().to_pylist().index(True)
         raise InputError(
             "time is empty",
-            where=f"{path}, row {row + 1}, column {header.ts + 1}",
+            where=f"{path}, row {before + row + 1}, column {header.ts + 1}",
             do="mend or remove the row",
         )
     times: IntArray = column.cast(pa.timestamp("us")).cast(pa.int64()).to_numpy()
@@ -144,7 +172,7 @@ def _times(column: pa.ChunkedArray, path: Path, header: Header) -> IntArray:
     if len(wrong):
         raise InputError(
             "time is not between 1970 and 2200",
-            where=f"{path}, row {wrong[0] + 1}, column {header.ts + 1}",
+            where=f"{path}, row {before + wrong[0] + 1}, column {header.ts + 1}",
             do="set the logger's clock",
         )
     return times

@@ -27,6 +27,12 @@ def inspect(
             metavar="base=N,catalyst=N",
         ),
     ] = None,
+    plot: Annotated[
+        Path | None,
+        typer.Option(
+            help="Write a plot: .html to zoom from a week to a stroke, .png to print.", metavar="FILE"
+        ),
+    ] = None,
     check: Annotated[
         bool,
         typer.Option(
@@ -38,22 +44,34 @@ def inspect(
 
     States, strokes, balance, stops and purges, changeovers, faults of gauges.
 
-    Example: beadbook inspect monday.csv.gz --json --stroke-ml base=160,catalyst=20
+    Example: beadbook inspect monday.csv.gz --stroke-ml base=160,catalyst=20 --plot monday.html
     """
     settings = _settings(stroke_ml)
 
-    from pipeline.derive.gauges.analyse import analyse
+    from pipeline.cli.gauge_drawing import Traces, check_plot, draw
+    from pipeline.derive.gauges.analyse import Analyser
     from pipeline.derive.gauges.report import as_json as to_json
     from pipeline.derive.gauges.report import holds
-    from pipeline.gaugefile import read_recording
+    from pipeline.gaugefile import read_pieces
 
-    analysis = analyse(read_recording(gauges), settings)
+    if plot is not None:
+        check_plot(plot)
+    analyser, traces = Analyser(settings), Traces()
+    for piece in read_pieces(gauges):
+        analyser.feed(piece)
+        if plot is not None:
+            traces.add(piece)
+    analysis = analyser.findings()
+    if plot is not None:
+        draw(plot, gauges.name, traces, analysis, settings)
     if as_json:
         print(json.dumps(to_json(analysis), allow_nan=False))
     else:
         from rich.console import Console
 
         Console().print(_summary(gauges.name, analysis))
+        if plot is not None:
+            Console().print(f"plot written to {plot}")
     raise typer.Exit(1 if check and holds(analysis) else 0)
 
 

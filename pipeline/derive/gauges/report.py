@@ -140,6 +140,43 @@ def summary_lines(analysis: GaugeAnalysis) -> list[tuple[str, str]]:
     return lines
 
 
+def marks_of(analysis: GaugeAnalysis) -> list[tuple[int, int, str, str, str]]:
+    """What a plot marks, in order of time: start, end [us], lane, a word, a sentence.
+
+    Lanes: balance, stops, pump, faults:<gauge>, faults:all
+    """
+    marks = []
+    for event in analysis.balance_events:
+        what = event.type.replace("_", " ")
+        marks.append(
+            (
+                event.start_us,
+                event.end_us,
+                "balance",
+                what,
+                f"{what}, peak {pa_to_psi(event.peak_pa):.0f} psi",
+            )
+        )
+    for idle in analysis.idle_spans:
+        what = "purged" if idle.purged else "not purged"
+        says = f"stop of {_duration((idle.end_us - idle.start_us) / 1e6)}, {what}"
+        marks.append((idle.start_us, idle.end_us, "stops", what, says))
+    for purge in analysis.purges:
+        says = f"base purge of {(purge.end_us - purge.start_us) / 1e6:.0f} s"
+        marks.append((purge.start_us, purge.end_us, "pump", "purge", says))
+    for seen in analysis.changeovers:
+        says = f"{seen.part}: a drum or pail seems to have been replaced"
+        marks.append((seen.start_us, seen.end_us, "stops", f"changeover, {seen.part}", says))
+    for fault in analysis.sensor_faults:
+        channel, kind = fault.gauge.value if fault.gauge else "all", fault.type.value.replace("_", " ")
+        on = "all gauges" if channel == "all" else channel.replace("_", " ")
+        marks.append((fault.start_us, fault.end_us, f"faults:{channel}", kind, f"{kind}, {on}"))
+    for span in analysis.clogging.spans:
+        says = f"pressure at equal flow up {span.rise:.0%}: the mixer clogs"
+        marks.append((span.start_us, span.end_us, "stops", "clogging", says))
+    return sorted(marks)
+
+
 def _clock(span: Any) -> str:
     return f"{iso(span.start_us)} to {iso(span.end_us)[11:]}"
 
