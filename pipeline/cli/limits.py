@@ -43,6 +43,17 @@ def limited(timeout_s: float) -> Iterator[None]:
         resource.setrlimit(resource.RLIMIT_AS, before)
 
 
+@contextmanager
+def no_file_written() -> Iterator[None]:
+    """Let this process write to no file for a while, pipes and terminals aside."""
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (0, before[1]))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+
+
 def _end(timeout_s: float) -> None:
     error = CallError(f"no answer within {timeout_s:g} s", where="SQL", do="narrow it to fewer days or pumps")
     print(f"beadbook: {error}", file=sys.stderr, flush=True)

@@ -83,14 +83,15 @@ def query(
 
     Example: beadbook query "SELECT day, shift, verdict, units_made FROM shift_summary ORDER BY ALL"
     """
-    from pipeline.cli.limits import limited
+    from pipeline.cli.limits import limited, no_file_written
     from pipeline.join.ask import ask
     from pipeline.show.answers import FORMATS, write_answer
 
     if form not in FORMATS:
         raise CallError(f"no format {form!r}", where="--format", do=f"take one of {', '.join(FORMATS)}")
     with limited(timeout_s):
-        answer = ask(home.expanduser(), sql, timeout_s)
+        with no_file_written():
+            answer = ask(home.expanduser(), sql, timeout_s)
         write_answer(answer, form, sys.stdout.buffer, sys.stdout.isatty())
         sys.stdout.flush()
 
