@@ -5,7 +5,7 @@ looks like paper, and taking it for a hole would pass the worst of mixes. The ri
 thins there and the paper shines through.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import cv2
@@ -28,6 +28,7 @@ _PALE: Final = 0.88
 _PALE_MM: Final = 5.0  # farther out it is a shadow
 _ISLAND_MM: Final = 2.5
 _ISLAND_GAP_MM: Final = 10.0
+_AROUND_MM: Final = 16.0  # farther than any closing or gap below reaches
 _PIECE: Final = 0.12  # a piece smaller than this share of the largest is a splash, not a wing
 
 
@@ -62,9 +63,39 @@ def find_film(light: Light, where: BoolArray, px_per_mm: float) -> Film | None:
     """
     smooth = cv2.GaussianBlur(light.grey, (0, 0), _SMOOTH_MM * px_per_mm)
     faintest = max(_FAINTEST, 4.0 * light.paper_spread)
-    dark = where & (smooth < 1 - faintest)
     # Shrink first: a fold line or a scribble is dark too, but thin.
-    largest = _largest_pieces(_opened(dark, 0.8 * px_per_mm))
+    dark = _opened(where & (smooth < 1 - faintest), 0.8 * px_per_mm)
+    left, top, right, bottom = _box(dark)
+    if right == left:
+        return None
+    # All that follows stays within reach of what is dark, so the rest of the page is left out of the work.
+    room = round(_AROUND_MM * px_per_mm)
+    left, top = max(0, left - room), max(0, top - room)
+    part = np.s_[top : bottom + room, left : right + room]
+    found = _film_in(smooth[part], light.grey[part], where[part], dark[part], faintest, px_per_mm)
+    if found is None:
+        return None
+    x0, y0, x1, y1 = found.box
+    return replace(
+        found,
+        mask=_placed(found.mask, part, where),
+        core=_placed(found.core, part, where),
+        solid=_placed(found.solid, part, where),
+        holes=_placed(found.holes, part, where),
+        box=(x0 + left, y0 + top, x1 + left, y1 + top),
+    )
+
+
+def _film_in(
+    smooth: FloatArray,
+    grey: FloatArray,
+    where: BoolArray,
+    dark: BoolArray,
+    faintest: float,
+    px_per_mm: float,
+) -> Film | None:
+    """The film in a part of the canvas. dark : (H, W), what is darker than paper by more than `faintest`."""
+    largest = _largest_pieces(dark)
     if largest is None:
         return None
     level = float(np.median(smooth[largest]))
@@ -81,11 +112,10 @@ def find_film(light: Light, where: BoolArray, px_per_mm: float) -> Film | None:
     mask = _filled(_closed(pieces, _BRIDGE_MM / 2 * px_per_mm)) & where
     depth = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5)
     rim = _rim(smooth, depth, px_per_mm)
-    holes = _air_holes(light.grey, mask, level, px_per_mm)
+    holes = _air_holes(grey, mask, level, px_per_mm)
     core = np.asarray(depth > rim) & ~holes
     if not core.any():
         return None
-    rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
     return Film(
         mask=mask,
         core=core,
@@ -94,8 +124,20 @@ def find_film(light: Light, where: BoolArray, px_per_mm: float) -> Film | None:
         level=float(np.median(smooth[core])),
         enclosed=float((smooth[core] > edge).mean()),
         rim_px=rim,
-        box=(int(columns[0]), int(rows[0]), int(columns[-1]) + 1, int(rows[-1]) + 1),
+        box=_box(mask),
     )
+
+
+def _box(mask: BoolArray) -> tuple[int, int, int, int]:
+    """(left, top, right, bottom) [px] around what is True; nought by nought where nothing is."""
+    left, top, width, height = cv2.boundingRect(mask.astype(np.uint8))
+    return left, top, left + width, top + height
+
+
+def _placed(part: BoolArray, where: tuple[slice, slice], like: BoolArray) -> BoolArray:
+    whole = np.zeros_like(like)
+    whole[where] = part
+    return whole
 
 
 def _rim(smooth: FloatArray, depth: FloatArray, px_per_mm: float) -> float:

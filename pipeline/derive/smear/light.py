@@ -101,9 +101,9 @@ def level_light(canvas: Canvas, not_paper: BoolArray) -> Light | None:
         if (kept == paper).all():
             break
         paper = kept
-    field = np.exp(terms @ fit).astype(np.float32)
+    field = np.maximum(np.exp(terms @ fit), 1e-4).astype(np.float32)
     full = cv2.resize(field, (size[0] * _GRID, size[1] * _GRID), interpolation=cv2.INTER_LINEAR)
-    reflectance = linear / np.maximum(full[:height, :width], 1e-4)
+    reflectance = np.asarray(cv2.divide(linear, full[:height, :width]), np.float32)
     burnt = [float((coarse[..., n][paper] > _BURNT).mean()) for n in range(3)]
     best = min(_BY_NOISE, key=lambda n: burnt[n] > _BURNT_MAX and burnt[n])
     for n in range(3):
