@@ -72,7 +72,10 @@ def summary(
 
 @app.command()
 def query(
-    sql: Annotated[str, typer.Argument(help="One SELECT over the public views.", show_default=False)],
+    sql: Annotated[
+        str | None, typer.Argument(help="One SELECT over the public views.", show_default=False)
+    ] = None,
+    named: Annotated[str | None, Option(help="A question asked before, by its name; ? lists them.")] = None,
     form: Annotated[str, Option("--format", help="table, csv, json or parquet.")] = "table",
     timeout_s: Annotated[float, Option(min=0.1, help="Give up after so long [s].")] = 120.0,
     home: Home = DEFAULT_HOME,
@@ -81,14 +84,23 @@ def query(
 
     SHOW TABLES names the views, DESCRIBE shift_summary the columns of one.
 
+    --named asks one of the questions that engineers asked before; --named '?' lists them.
+
     Example: beadbook query "SELECT day, shift, verdict, units_made FROM shift_summary ORDER BY ALL"
     """
     from pipeline.cli.limits import limited, no_file_written
     from pipeline.join.ask import ask
+    from pipeline.join.questions import named_question, question_lines
     from pipeline.show.answers import FORMATS, write_answer
 
     if form not in FORMATS:
         raise CallError(f"no format {form!r}", where="--format", do=f"take one of {', '.join(FORMATS)}")
+    if (sql is None) == (named is None):
+        raise CallError("neither or both of SQL and --named", where="query", do="give one of them")
+    if named == "?":
+        print("\n".join(question_lines()))
+        return
+    sql = sql or named_question(named or "")
     with limited(timeout_s):
         with no_file_written():
             answer = ask(home.expanduser(), sql, timeout_s)
