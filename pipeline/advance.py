@@ -5,7 +5,7 @@ running again, after a crash or with better code, gives the same as running once
 """
 
 import logging
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from datetime import UTC, date, datetime, timedelta
 from typing import Any, Final
 
@@ -15,19 +15,15 @@ import pyarrow as pa
 
 from edge.errors import InputError
 from edge.files import write_durably
-from edge.records import AnyRecord, decode_record
-from edge.words import GAUGE_COLUMN, Fault, Gauge, PumpState, Verdict
-from pipeline.corrections import effective
+from edge.words import GAUGE_COLUMN, Gauge, Verdict
 from pipeline.cure import derive_cure
 from pipeline.derive.gauges.analyse import analyse
 from pipeline.derive.gauges.recording import Recording
 from pipeline.derive.gauges.report import clogging_json, wear_json
 from pipeline.derive.gauges.results import GaugeAnalysis
 from pipeline.history import History
-from pipeline.judge import evidence as seen
-from pipeline.judge.coverage import unit_coverage
-from pipeline.judge.release import ReleaseSpan, release_spans, standing
-from pipeline.judge.smears import SmearScore
+from pipeline.judge.release import ReleaseSpan
+from pipeline.judging import judge
 from pipeline.photos import read_photo_file, score_photo
 from pipeline.settings import SiteSettings
 from pipeline.tables import DERIVED
@@ -215,91 +211,6 @@ _MEASURED: Final = (
     *("verdict", "score", "cov", "segregation", "striation_mm", "delta_e_p95", "shade_delta_e"),
     *("reasons", "calibrated", "px_per_mm"),
 )
-
-
-def judge(history: History, settings: SiteSettings, site: str, pump: str) -> ReleaseSpan | None:
-    """Fold all evidence of a pump into release and hold, and say what each unit rests on."""
-    known = _pump_history(history, site, pump)
-    latest = _latest(known)
-    if latest is None:
-        return None
-    pieces = seen.gather(known, pump, settings, latest)
-    spans = release_spans(pieces, settings, latest)
-    covered = unit_coverage(known.records, pieces, spans, latest)
-    for table, things in (("release_spans", spans), ("unit_coverage", covered)):
-        rows: dict[date, list[dict[str, Any]]] = {}
-        for thing in things:
-            row = msgspec.structs.asdict(thing)
-            starts = row["start"] if table == "release_spans" else row["started"]
-            rows.setdefault(settings.production_day(starts), []).append(row)
-        history.replace(
-            table,
-            pa.concat_tables([_table(table, some, site, pump, day) for day, some in rows.items()])
-            if rows
-            else _table(table, [], site, pump, latest.date()),
-            site=site,
-            pump=pump,
-        )
-    return standing(spans)
-
-
-def standings(history: History) -> list[tuple[str, str, ReleaseSpan]]:
-    """(site, pump, how it stands) of every pump, as it was judged last."""
-    spans: dict[tuple[str, str], list[ReleaseSpan]] = {}
-    for row in history.read("release_spans").sort_by("start").to_pylist():
-        place = row.pop("site"), row.pop("pump")
-        spans.setdefault(place, []).append(msgspec.convert(row, ReleaseSpan))
-    return [(*place, now) for place, judged in spans.items() if (now := standing(judged)) is not None]
-
-
-def _pump_history(history: History, site: str, pump: str) -> seen.PumpHistory:
-    def rows(table: str) -> list[dict[str, Any]]:
-        found: list[dict[str, Any]] = history.read(table, site=site, pump=pump).to_pylist()
-        return found
-
-    def span(row: dict[str, Any]) -> dict[str, datetime]:
-        return {"start": row["start"], "end": row["end"]}
-
-    written: list[AnyRecord] = [decode_record(row["body"].encode(), row["id"]) for row in rows("records")]
-    return seen.PumpHistory(
-        records=effective(written),
-        smears=[
-            SmearScore(
-                at=row["at"],
-                sha256=row["sha256"],
-                verdict=Verdict(row["verdict"]),
-                score=row["score"],
-                sheet=row["sheet"],
-                reasons=row["reasons"],
-            )
-            for row in rows("smear_scores")
-        ],
-        states=[seen.StateSpan(**span(r), type=PumpState(r["type"])) for r in rows("pump_states")],
-        balance=[
-            seen.BalanceSpan(**span(r), type=r["type"], peak_pa=r["peak_pa"]) for r in rows("balance_events")
-        ],
-        idle=[
-            seen.IdleSpan(
-                **span(r), purged=r["purged"], purge_start=r["purge_start"], purge_end=r["purge_end"]
-            )
-            for r in rows("idle_spans")
-        ],
-        purges=[seen.Span(**span(r)) for r in rows("purges")],
-        faults=[
-            seen.FaultSpan(**span(r), gauge=r["gauge"], type=Fault(r["type"])) for r in rows("sensor_faults")
-        ],
-    )
-
-
-def _latest(known: seen.PumpHistory) -> datetime | None:
-    """The last moment anything is known of: the pump is judged up to then, not up to today's clock."""
-    spans: Sequence[seen.Span] = [*known.states, *known.idle]
-    moments = [
-        *(record.at for record in known.records),
-        *(smear.at for smear in known.smears),
-        *(span.end or span.start for span in spans),
-    ]
-    return max(moments, default=None)
 
 
 def _replace(

@@ -17,10 +17,11 @@ from multiprocessing import get_context, parent_process
 from pathlib import Path
 from typing import Final, TypeVar
 
-from pipeline.advance import advance, standings
+from pipeline.advance import advance
 from pipeline.behind import Behind
 from pipeline.history import History
 from pipeline.judge.release import ReleaseSpan
+from pipeline.judging import standings
 from pipeline.land.batch import PumpDay
 from pipeline.settings import load_settings
 from pipeline.tables import DERIVED

@@ -9,7 +9,7 @@ import tomllib
 from datetime import UTC, date, datetime, time, timedelta
 from functools import cached_property
 from pathlib import Path
-from typing import Annotated, Any, Final, TypeVar
+from typing import Annotated, Any, Final, Literal, TypeVar
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import msgspec
@@ -51,6 +51,27 @@ class Shift(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     name: str = ""
 
 
+# Each is a row of judge/rules.py; a site may turn one off by name.
+RuleName = Literal[
+    "start_of_day",
+    "extended_stop",
+    "unpurged_stop",
+    "changeover",
+    "mixer_change",
+    "smear_failed",
+    "smear_failed_twice",
+    "snap_awaited",
+    "snap_out_of_limits",
+    "ratio_out",
+    "out_of_balance",
+    "gauge_failed",
+    "no_data",
+    "lot_expired",
+    "soft_spot",
+    "held_by_person",
+]
+
+
 class Limits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """What the rules hold measurements against. Defaults are common practice, no published source."""
 
@@ -69,6 +90,10 @@ class Limits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     override_max_h: Annotated[float, Meta(gt=0, le=72, description="[h]")] = 12.0
     # How long after a passing smear test the snap time of the same mix is asked for.
     snap_due_min: Minutes = 90.0
+    # How long a unit stays where it was glazed before it may be moved.
+    move_after_h: Annotated[float, Meta(ge=0, le=1000, description="[h]")] = 24.0
+    # Rules that do not hold at this site: a decision of its own, shown wherever rules are.
+    rules_off: tuple[RuleName, ...] = ()
 
 
 class PumpSettings(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

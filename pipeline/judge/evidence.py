@@ -3,9 +3,10 @@
 Each piece of evidence takes effect at the moment it could be known. Pressures in pascal, times in UTC.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
+from itertools import pairwise
 from typing import Final
 
 from msgspec import Struct, structs
@@ -13,6 +14,7 @@ from msgspec import Struct, structs
 from edge.records import (
     Adjustment,
     AnyPlainRecord,
+    BeadReading,
     Changeover,
     MixerChange,
     Purge,
@@ -23,7 +25,10 @@ from edge.records import (
     SnapTime,
 )
 from edge.units import pa_to_psi
-from edge.words import Fault, Gauge, PumpState
+from edge.words import Fault, Gauge, PumpState, Verdict
+from pipeline.derive.cure.bead import DUE_H, bead_surveys
+from pipeline.derive.cure.ratio import weighed_ratio
+from pipeline.derive.cure.snap import SnapResult, snap_results
 from pipeline.judge.smears import SmearScore, judged_smears
 from pipeline.settings import SiteSettings
 
@@ -38,16 +43,20 @@ class What(StrEnum):
     MIXER_CHANGED = "mixer_changed"
     SMEAR_FAILED = "smear_failed"
     SMEAR_FAILED_TWICE = "smear_failed_twice"
+    SNAP_OVERDUE = "snap_overdue"
     SNAP_OUT = "snap_out"
     RATIO_OUT = "ratio_out"
     BALANCE_OUT = "balance_out"
     GAUGE_FAILED = "gauge_failed"
     DATA_MISSING = "data_missing"
     LOT_EXPIRED = "lot_expired"
+    SOFT_SPOT = "soft_spot"
     PERSON_HOLDS = "person_holds"
     SMEAR_PASSED = "smear_passed"
     PURGED = "purged"
     MIXER_WORK = "mixer_work"
+    PUMP_WORK = "pump_work"
+    BEAD_EVEN = "bead_even"
     SNAP_IN = "snap_in"
     RATIO_IN = "ratio_in"
     BALANCE_BACK = "balance_back"
@@ -105,9 +114,13 @@ class FaultSpan(Span, frozen=True, kw_only=True):
 
 
 class PumpHistory(Struct, frozen=True, kw_only=True):
-    """All that is known of one pump. records : as corrected (corrections.py)."""
+    """All that is known of one pump. records : as corrected (corrections.py).
+
+    snaps : what its snap times show, each by those before it; worked out from `records` where None
+    """
 
     records: Sequence[AnyPlainRecord] = ()
+    snaps: Sequence[SnapResult] | None = None
     smears: Sequence[SmearScore] = ()
     states: Sequence[StateSpan] = ()
     balance: Sequence[BalanceSpan] = ()
@@ -123,6 +136,7 @@ _BLIND: Final = frozenset(
 # No shop's clock shows a time outside these.
 EARLIEST: Final = datetime(1990, 1, 1, tzinfo=UTC)
 LATEST: Final = datetime(2200, 1, 1, tzinfo=UTC)
+_SEEN_PURGE: Final = "base purge, seen by the gauges"
 _WATCHED: Final = frozenset({Gauge.BASE, Gauge.CATALYST_1, Gauge.CATALYST_2, "all"})
 
 
@@ -130,30 +144,22 @@ def gather(history: PumpHistory, pump: str, settings: SiteSettings, until: datet
     """Everything the rules look at, up to and with `until`, in no particular order."""
     history = _datable(history)
     records = sorted(history.records, key=lambda record: (record.at, record.id))
+    if history.snaps is None:
+        history = structs.replace(history, snaps=snap_results(records, settings.cure_of(pump)))
+    snaps = {snap.id: snap for snap in history.snaps or ()}
     found = [
-        *_from_records(records, pump, settings),
+        *_from_records(records, snaps, pump, settings),
         *_from_overrides(records, settings),
         *_from_smears(history, settings),
+        *_from_beads(records, pump, settings),
         *_from_stops(history, settings, until),
         *_from_gauges(history, settings, until),
     ]
     days = _day_starts(_moments(history), until, settings)
+    found += _from_awaited(history, settings, days)
     if days and settings.limits.gauges_required:
         found += _from_silence(history.states, days[0].at, settings, until)
     return [piece for piece in [*found, *days] if piece.at <= until]
-
-
-def snap_in_limits(record: SnapTime, settings: SiteSettings) -> bool:
-    """Whether a snap time lies within the range set for its pump."""
-    limits = settings.pump(record.pump)
-    return limits.snap_min_min <= record.minutes <= limits.snap_max_min
-
-
-def ratio_deviation_pct(record: RatioCheck, settings: SiteSettings) -> float:
-    """How far the weighed ratio, over all catches, lies from the one specified [%]."""
-    base = sum(catch.base_g for catch in record.catches)
-    curing_agent = sum(catch.curing_agent_g for catch in record.catches)
-    return 100.0 * (base / curing_agent / settings.pump(record.pump).ratio_by_mass - 1.0)
 
 
 def _datable(history: PumpHistory) -> PumpHistory:
@@ -175,9 +181,11 @@ def _moments(history: PumpHistory) -> Iterable[datetime]:
             yield span.end
 
 
-def _from_records(records: Iterable[AnyPlainRecord], pump: str, settings: SiteSettings) -> Iterable[Evidence]:
+def _from_records(
+    records: Iterable[AnyPlainRecord], snaps: Mapping[str, SnapResult], pump: str, settings: SiteSettings
+) -> Iterable[Evidence]:
     """What each record says of itself. records : in order of time."""
-    limits = settings.pump(pump)
+    limits = settings.cure_of(pump)
     expiry: dict[str, Evidence] = {}
     for record in records:
 
@@ -197,7 +205,7 @@ def _from_records(records: Iterable[AnyPlainRecord], pump: str, settings: SiteSe
                 if old is not None and old.at < record.at:
                     yield old
                 yield piece(What.CHANGEOVER, f"{part} replaced, lot {record.new_lot}", key=record.part)
-                yield piece(What.LOT_CHANGED, "", key=record.part)
+                yield piece(What.LOT_CHANGED, f"lot {record.new_lot} put on", key=record.part)
                 if record.expires is not None:
                     expiry[record.part] = Evidence(
                         at=max(record.at, record.expires).astimezone(UTC),
@@ -208,26 +216,34 @@ def _from_records(records: Iterable[AnyPlainRecord], pump: str, settings: SiteSe
                     )
             case MixerChange():
                 yield piece(What.MIXER_CHANGED, "static mixer replaced")
-                yield piece(What.MIXER_WORK, "")
+                yield piece(What.MIXER_WORK, "static mixer replaced")
+                yield piece(What.PUMP_WORK, "static mixer replaced")
             case Service():
-                yield piece(What.MIXER_WORK, "")
+                yield piece(What.MIXER_WORK, record.did)
+                yield piece(What.PUMP_WORK, record.did)
             case Purge() if record.ran_white:
-                yield piece(What.PURGED, "")
-            case Adjustment(of="balance"):
-                yield piece(What.BALANCE_ADJUSTED, "")
+                yield piece(What.PURGED, "base purge, ran white")
+            case Adjustment():
+                if record.of == "balance":
+                    yield piece(What.BALANCE_ADJUSTED, record.did)
+                yield piece(What.PUMP_WORK, record.did)
             case SnapTime():
-                inside = snap_in_limits(record, settings)
-                span = f"{limits.snap_min_min:g} to {limits.snap_max_min:g} min"
-                text = f"snap time {record.minutes:g} min, wanted {span}"
-                yield piece(What.SNAP_IN if inside else What.SNAP_OUT, text)
+                snap = snaps[str(record.id)]
+                text = f"snap time {record.minutes:g} min, wanted {snap.least:g} to {snap.most:g} min"
+                if snap.adjusted is not None:
+                    text += f" at {limits.snap_reference_degc:g} degC ({snap.adjusted:.0f} min there)"
+                # One that was not made as it should be is no evidence, neither in nor out.
+                if snap.passed is not None:
+                    yield piece(What.SNAP_IN if snap.passed else What.SNAP_OUT, text)
             case RatioCheck():
-                off = ratio_deviation_pct(record, settings)
-                inside = abs(off) <= limits.ratio_tolerance_pct
+                weighed = weighed_ratio(record.catches, limits)
                 text = (
-                    f"weighed ratio {off:+.1f} % off {limits.ratio_by_mass:g} : 1, "
+                    f"weighed ratio {weighed.deviation_pct:+.1f} % off {limits.ratio_by_mass:g} : 1, "
                     f"wanted within {limits.ratio_tolerance_pct:g} %"
                 )
-                yield piece(What.RATIO_IN if inside else What.RATIO_OUT, text)
+                # Too few catches to be sure clear nothing, and hold nothing.
+                if weighed.verdict != "unsure":
+                    yield piece(What.RATIO_IN if weighed.verdict == "in" else What.RATIO_OUT, text)
             case _:
                 pass
     yield from expiry.values()
@@ -249,8 +265,52 @@ def _from_overrides(records: Iterable[AnyPlainRecord], settings: SiteSettings) -
         until = f"{_local(ends, settings):%d %b %H:%M}"
         text = f"by {record.by} until {until}: {record.reason}"
         key = str(record.id)
+        over = f"end of what {record.by} decided"
         yield Evidence(at=record.at.astimezone(UTC), what=what, text=text, key=key, ref=key)
-        yield Evidence(at=ends.astimezone(UTC), what=What.OVERRIDE_ENDED, key=key, ref=key)
+        yield Evidence(at=ends.astimezone(UTC), what=What.OVERRIDE_ENDED, text=over, key=key, ref=key)
+
+
+def _from_beads(records: Sequence[AnyPlainRecord], pump: str, settings: SiteSettings) -> Iterable[Evidence]:
+    """A survey that failed, by the marks that failed it; a bead that is even at its last age."""
+    read_at = {str(record.id): record.at for record in records if isinstance(record, BeadReading)}
+    for survey in bead_surveys(records, settings.cure_of(pump)):
+        known = max(read_at[mark.id] for mark in survey.marks)
+        ref = survey.marks[0].id
+        text = f"bead {survey.bead} at {survey.age_h:g} h"
+        if survey.passed is False:
+            what, text = What.SOFT_SPOT, f"{text}, {survey.why}"
+            if survey.norm is not None:
+                text += f" (lowest {survey.lowest:g}, norm {survey.norm:g} Shore A)"
+        elif survey.passed and survey.due_h == DUE_H[-1]:
+            what, text = What.BEAD_EVEN, f"{text}, even"
+        else:
+            continue
+        yield Evidence(at=known.astimezone(UTC), what=what, text=text, key=survey.bead, ref=ref)
+
+
+def _from_awaited(
+    history: PumpHistory, settings: SiteSettings, days: Sequence[Evidence]
+) -> Iterable[Evidence]:
+    """A mix whose first passing smear is not followed by a snap time when that is due.
+
+    Each day, changeover and new mixer makes another mix. Passes count here though another verdict on the same
+    sample fails it, so that a failing verdict never puts off what was due.
+    """
+    limits = settings.limits
+    renewed = [day.at for day in days]
+    renewed += [record.at for record in history.records if isinstance(record, Changeover | MixerChange)]
+    passes = [smear.at for smear in history.smears if smear.verdict == Verdict.PASS]
+    if limits.smear_pass_by_eye_alone:
+        passes += [r.at for r in history.records if isinstance(r, SmearCall) and r.call == "pass"]
+    snaps = [record.at for record in history.records if isinstance(record, SnapTime)]
+    for start, end in pairwise([*sorted(set(renewed)), LATEST]):
+        first = min((at for at in passes if start <= at < end), default=None)
+        if first is None:
+            continue
+        due = first + timedelta(minutes=limits.snap_due_min)
+        if due < end and not any(first <= at < due for at in snaps):
+            text = f"smear passed at {_clock(first, settings)}, no snap time by {_clock(due, settings)}"
+            yield Evidence(at=due.astimezone(UTC), what=What.SNAP_OVERDUE, text=text)
 
 
 def _from_smears(history: PumpHistory, settings: SiteSettings) -> Iterable[Evidence]:
@@ -272,10 +332,10 @@ def _from_stops(history: PumpHistory, settings: SiteSettings, until: datetime) -
             text = f"stood from {_clock(idle.start, settings)}, no base purge by {_clock(due, settings)}"
             yield Evidence(at=due, what=What.PURGE_MISSED, text=text)
         if idle.purge_end is not None:
-            yield Evidence(at=idle.purge_end, what=What.PURGED)
+            yield Evidence(at=idle.purge_end, what=What.PURGED, text=_SEEN_PURGE)
     for purge in history.purges:
         if purge.end is not None:
-            yield Evidence(at=purge.end, what=What.PURGED)
+            yield Evidence(at=purge.end, what=What.PURGED, text=_SEEN_PURGE)
     long_after = timedelta(minutes=settings.limits.extended_stop_min)
     flow = sorted(
         (span.start, span.end or until) for span in history.states if span.type == PumpState.DISPENSING
@@ -295,7 +355,7 @@ def _from_gauges(history: PumpHistory, settings: SiteSettings, until: datetime) 
             text = f"catalyst gauges up to {pa_to_psi(abs(event.peak_pa)):.0f} psi apart while dispensing"
             yield Evidence(at=event.start, what=What.BALANCE_OUT, text=text, key=key)
             if event.end is not None:
-                yield Evidence(at=event.end, what=What.BALANCE_BACK, key=key)
+                yield Evidence(at=event.end, what=What.BALANCE_BACK, text="back in balance", key=key)
     off = [span for span in history.states if span.type == PumpState.OFF]
     least = timedelta(seconds=settings.limits.gauge_failed_s)
     for fault in history.faults:
@@ -311,7 +371,7 @@ def _from_gauges(history: PumpHistory, settings: SiteSettings, until: datetime) 
         text = f"{which}: {fault.type.replace('_', ' ')}"
         yield Evidence(at=fault.start, what=What.GAUGE_FAILED, text=text, key=key)
         if fault.end is not None:
-            yield Evidence(at=fault.end, what=What.GAUGE_BACK, key=key)
+            yield Evidence(at=fault.end, what=What.GAUGE_BACK, text=f"{which} reads again", key=key)
 
 
 def _from_silence(
@@ -327,7 +387,7 @@ def _from_silence(
             text = f"no gauge data since {_clock(reach, settings)}"
             yield Evidence(at=reach, what=What.DATA_MISSING, text=text, key=key)
             if start < until:
-                yield Evidence(at=start, what=What.DATA_BACK, key=key)
+                yield Evidence(at=start, what=What.DATA_BACK, text="gauge data again", key=key)
         reach = max(reach, end)
 
 

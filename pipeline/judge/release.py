@@ -1,18 +1,19 @@
 """May the pump make units, and why not? A fold over its evidence: same evidence, same answer.
 
 Evidence is taken in order of time, whatever the order in which it arrived; what clears comes before what
-holds where both bear one time, so that a tie errs to hold. The rules stand in rules.py.
+holds where both bear one time, so that a tie errs to hold. The rules stand in rules.py. All that the fold
+remembers is a `Fold`: begun again from one, it gives what it would have given from the start.
 """
 
-from collections.abc import Iterable, Sequence
-from datetime import datetime
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import UTC, datetime
 from typing import Final
 
 from msgspec import Struct, structs
 
 from edge.words import ReleaseState
 from pipeline.judge.evidence import Evidence, What
-from pipeline.judge.rules import NEEDS_WORDS, RELEASED_BY_PERSON, RULES, Rule, Step
+from pipeline.judge.rules import NEEDS_WORDS, RELEASED_BY_PERSON, RULES, Rule, Step, in_force
 from pipeline.settings import SiteSettings
 
 
@@ -26,16 +27,34 @@ class ReleaseSpan(Struct, frozen=True, kw_only=True):
     reasons: tuple[str, ...] = ()
 
 
-class _Hold(Struct, frozen=True):
-    """A rule that stands. open : the steps left, what is still missing of each."""
+class Hold(Struct, frozen=True):
+    """A rule that stands. open : the steps left, what is still missing of each; met : what counted so far."""
 
-    rule: Rule
+    rule: str
     raised: Evidence
     open: tuple[Step, ...]
+    met: tuple[Evidence, ...] = ()
 
 
+class Fold(Struct, frozen=True):
+    """All that the fold remembers. span : the one that lasts; None before the first evidence."""
+
+    holds: tuple[Hold, ...] = ()
+    override: Evidence | None = None
+    span: ReleaseSpan | None = None
+
+
+class Folded(Struct, frozen=True):
+    """What a fold gave. spans : from the one that lasted at its beginning on; lifted : holds that ended."""
+
+    spans: list[ReleaseSpan]
+    last: Fold
+    lifted: list[tuple[Hold, datetime]]
+
+
+_RULE: Final[dict[str, Rule]] = {rule.name: rule for rule in RULES}
 _RAISES: Final[dict[What, Rule]] = {rule.raised_by: rule for rule in RULES}
-_Standing = dict[tuple[str, str], _Hold]
+_Standing = dict[tuple[str, str], Hold]
 
 
 def standing(spans: Sequence[ReleaseSpan]) -> ReleaseSpan | None:
@@ -52,22 +71,33 @@ def release_spans(evidence: Iterable[Evidence], settings: SiteSettings, until: d
 
     until : evidence later than this is left out, so that any moment of the past can be asked for
     """
+    return fold(evidence, settings, until).spans
+
+
+def fold(
+    evidence: Iterable[Evidence], settings: SiteSettings, until: datetime, begins: Fold | None = None
+) -> Folded:
+    """Go on from `begins` over evidence that all lies after it; from nothing, if that is None."""
+    begins = begins or Fold()
+    raises = {rule.raised_by: rule for rule in in_force(settings)}
     ordered = sorted({piece for piece in evidence if piece.at <= until}, key=_order)
-    standing: _Standing = {}
-    override: Evidence | None = None
-    spans: list[ReleaseSpan] = []
+    stands: _Standing = {(hold.rule, hold.raised.key): hold for hold in begins.holds}
+    override = begins.override
+    spans = [] if begins.span is None else [begins.span]
+    lifted: list[tuple[Hold, datetime]] = []
     for number, piece in enumerate(ordered):
-        standing = _cleared(standing, piece)
-        rule = _RAISES.get(piece.what)
+        stands, gone = _cleared(stands, piece)
+        lifted += [(hold, piece.at) for hold in gone]
+        rule = raises.get(piece.what)
         if rule is not None:
-            standing[rule.name, piece.key] = _Hold(rule, piece, rule.needs)
+            stands[rule.name, piece.key] = Hold(rule.name, piece, rule.needs)
         if piece.what == What.PERSON_RELEASES:
             override = piece
         elif piece.what == What.OVERRIDE_ENDED and override is not None and override.key == piece.key:
             override = None
         if number + 1 == len(ordered) or ordered[number + 1].at > piece.at:
-            _note(spans, _span(piece.at, standing, override, settings))
-    return spans
+            _note(spans, _span(piece.at, stands, override, settings))
+    return Folded(spans, Fold(_in_order(stands), override, spans[-1] if spans else None), lifted)
 
 
 def state_at(spans: Iterable[ReleaseSpan], at: datetime) -> ReleaseSpan | None:
@@ -79,23 +109,32 @@ def _order(piece: Evidence) -> tuple[datetime, bool, str, str, str, str]:
     return piece.at, piece.what in _RAISES, piece.what, piece.key, piece.ref, piece.text
 
 
-def _cleared(standing: _Standing, piece: Evidence) -> _Standing:
-    """The holds that stand once `piece` has counted towards what each still needs."""
+def _cleared(stands: _Standing, piece: Evidence) -> tuple[_Standing, list[Hold]]:
+    """The holds that stand once `piece` has counted towards what each still needs, and those it ended."""
     left: _Standing = {}
-    for name, hold in standing.items():
-        if hold.open[0] >= {piece.what} and piece.key in ("", hold.raised.key):
-            step = hold.open[0] - {piece.what}
-            hold = structs.replace(hold, open=(step, *hold.open[1:]) if step else hold.open[1:])
+    gone: list[Hold] = []
+    for name, hold in stands.items():
+        if piece.key in ("", hold.raised.key):
+            if piece.what in _RULE[hold.rule].ended_by:
+                hold = structs.replace(hold, open=(), met=(*hold.met, piece))
+            elif hold.open[0] >= {piece.what}:
+                step = hold.open[0] - {piece.what}
+                rest = (step, *hold.open[1:]) if step else hold.open[1:]
+                hold = structs.replace(hold, open=rest, met=(*hold.met, piece))
         if hold.open:
             left[name] = hold
-    return left
+        else:
+            gone.append(hold)
+    return left, gone
 
 
-def _span(
-    at: datetime, standing: _Standing, override: Evidence | None, settings: SiteSettings
-) -> ReleaseSpan:
-    holds = sorted(standing.values(), key=lambda hold: (hold.raised.at, hold.rule.name, hold.raised.key))
-    rules = tuple(hold.rule.name for hold in holds)
+def _in_order(stands: Mapping[tuple[str, str], Hold]) -> tuple[Hold, ...]:
+    return tuple(sorted(stands.values(), key=lambda hold: (hold.raised.at, hold.rule, hold.raised.key)))
+
+
+def _span(at: datetime, stands: _Standing, override: Evidence | None, settings: SiteSettings) -> ReleaseSpan:
+    holds = _in_order(stands)
+    rules = tuple(hold.rule for hold in holds)
     reasons = tuple(_sentence(hold, settings) for hold in holds)
     # A person releases what stood then; whatever has been raised since holds again.
     new = [hold for hold in holds if override is None or hold.raised.at > override.at]
@@ -107,11 +146,21 @@ def _span(
     return ReleaseSpan(start=at, end=None, state=ReleaseState.RELEASE, rules=rules, reasons=reasons)
 
 
-def _sentence(hold: _Hold, settings: SiteSettings) -> str:
-    said = hold.rule.says.format(text=hold.raised.text)
+def _sentence(hold: Hold, settings: SiteSettings) -> str:
+    said = _RULE[hold.rule].says.format(text=hold.raised.text)
     since = hold.raised.at.astimezone(settings.zone)
-    steps = ", then ".join(" and ".join(sorted(NEEDS_WORDS[what] for what in step)) for step in hold.open)
-    return f"{said[:1].upper()}{said[1:]}; hold since {since:%d %b %H:%M}, needs {steps}."
+    return f"{said[:1].upper()}{said[1:]}; hold since {since:%d %b %H:%M}, needs {still_needs(hold)}."
+
+
+def still_needs(hold: Hold) -> str:
+    """The steps of a hold that are still open, in words."""
+    return needs_in_words(hold.open, _RULE[hold.rule].ended_by)
+
+
+def needs_in_words(steps: Iterable[Step], ended_by: Iterable[What]) -> str:
+    """What clears a hold: its steps, or what ends it outright."""
+    said = ", then ".join(" and ".join(sorted(NEEDS_WORDS[what] for what in step)) for step in steps)
+    return " or ".join([said, *sorted(NEEDS_WORDS[what] for what in ended_by)])
 
 
 def _note(spans: list[ReleaseSpan], span: ReleaseSpan) -> None:
@@ -121,4 +170,4 @@ def _note(spans: list[ReleaseSpan], span: ReleaseSpan) -> None:
         if (last.state, last.rules, last.reasons) == (span.state, span.rules, span.reasons):
             return
         spans[-1] = structs.replace(last, end=span.start)
-    spans.append(span)
+    spans.append(structs.replace(span, start=span.start.astimezone(UTC)))

@@ -18,9 +18,9 @@ from deltalake import write_deltalake
 
 from edge.records import AnyRecord, ContactLoss, encode_record, kind_of
 from edge.units import psi_to_pa
-from pipeline.advance import judge
 from pipeline.cure import derive_cure
 from pipeline.history import History
+from pipeline.judging import judge
 from pipeline.settings import load_settings
 from pipeline.tables import PARTITIONS, TABLES
 from tests.shop.day import DAY, EDGES, SHOP, SITE, PumpDay, at

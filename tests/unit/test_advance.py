@@ -12,8 +12,9 @@ from edge.records import SnapTime, encode_record
 from edge.senml import pack_rows
 from edge.wire import Address, Channel, PhotoHead, frame_photo
 from edge.words import Gauge, ReleaseState
-from pipeline.advance import advance, landed_days, standings
+from pipeline.advance import advance, landed_days
 from pipeline.history import History
+from pipeline.judging import standings
 from pipeline.land.batch import Message
 from pipeline.land.landing import Landing
 from pipeline.settings import SiteSettings

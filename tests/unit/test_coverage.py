@@ -11,9 +11,10 @@ from pipeline.judge.coverage import unit_coverage
 from pipeline.judge.evidence import PumpHistory, StateSpan, gather
 from pipeline.judge.release import release_spans
 from pipeline.judge.smears import SmearScore
-from pipeline.settings import SiteSettings
+from pipeline.settings import Limits, SiteSettings
 
-SITE = SiteSettings(day_starts="04:00")
+# The snap time that a shop owes each mix is looked at in test_release.py.
+SITE = SiteSettings(day_starts="04:00", limits=Limits(rules_off=("snap_awaited",)))
 _count = iter(range(1, 1_000_000))
 
 
