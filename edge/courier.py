@@ -24,7 +24,7 @@ from edge.broker import BrokerUrl
 from edge.damage import Damage
 from edge.errors import InputError
 from edge.ids import uuid7
-from edge.outbox import Outbox
+from edge.outbox import Outbox, OutboxDamagedError, OutboxFullError
 from edge.records import CaptureGap, ContactLoss, encode_record
 from edge.wire import Channel, OutboxNote, decode_receipt, outbox_topic, receipt_topic
 
@@ -131,21 +131,24 @@ class Courier:
             self._may_connect.wait()
             client = self._connect()
             if client is None:
-                self._outbox.contact_lost(lost_at)
+                self._note_loss(lost_at)
                 # Spread out, so that all edges of a shop do not call a broker that is back in one moment.
                 self._stop.wait(wait_s * random.uniform(0.5, 1.0))
                 wait_s = min(2 * wait_s, self._reconnect_last_s)
                 continue
             wait_s = RECONNECT_FIRST_S
             self.failure = None
-            self._tell_of_loss()
-            self._tell_of_damage()
+            try:
+                self._tell_of_loss()
+                self._tell_of_damage()
+            except OutboxFullError as error:
+                log.error("not told yet of what happened, at the next connection reason=%s", error)
             self._announce(client)
             log.info("connected broker=%s outbox=%d", self._broker, self._outbox.depth().messages)
             self._connected.set()
             lost_at = self._serve(client)
             if not self._stop.is_set():
-                self._outbox.contact_lost(lost_at)
+                self._note_loss(lost_at)
                 log.warning("contact lost broker=%s outbox=%d", self._broker, self._outbox.depth().messages)
             self._connected.clear()
 
@@ -249,6 +252,8 @@ class Courier:
         try:
             receipt = decode_receipt(bytes(message.payload))
             self._outbox.receipted(receipt)
+        except OutboxDamagedError:
+            raise
         except InputError as error:
             log.error("receipt refused reason=%s", error)
             return
@@ -263,6 +268,12 @@ class Courier:
             self._bytes_in_flight -= self._in_flight.popleft().size
 
     # -- what the pipeline should know
+
+    def _note_loss(self, at: datetime) -> None:
+        try:
+            self._outbox.contact_lost(at)
+        except OutboxFullError as error:
+            log.error("the time of the loss of contact is not kept reason=%s", error)
 
     def _announce(self, client: mqtt.Client) -> None:
         note = OutboxNote(first=self._outbox.first(), held=self._outbox.depth().messages)

@@ -12,10 +12,10 @@ import shutil
 import sqlite3
 import time
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
-from typing import IO, Final, NamedTuple
+from typing import IO, Any, Final, NamedTuple
 
 from edge.damage import captured_facts, crc_of, is_damage, mark_damaged, salvaged, set_aside, was_marked
 from edge.errors import InputError
@@ -25,6 +25,7 @@ from edge.wire import Address, Channel, Receipt
 log = logging.getLogger(__name__)
 
 _BUSY_S: Final = 30.0
+_FEW: Final = 16
 _SCHEMA: Final = """
 CREATE TABLE IF NOT EXISTS messages (
     seq INTEGER PRIMARY KEY AUTOINCREMENT,  -- never given twice, also after its row has gone
@@ -185,17 +186,17 @@ class Outbox:
 
     def first(self) -> int:
         """Lowest seq not receipted yet; the next to be given if there is none."""
-        found = self._db.execute("SELECT min(seq) FROM messages").fetchone()[0]
-        return int(found) if found is not None else self.last() + 1
+        found = self._one("SELECT min(seq) FROM messages")
+        return int(found[0]) if found[0] is not None else self.last() + 1
 
     def last(self) -> int:
         """Highest seq given so far, 0 before the first."""
-        row = self._db.execute("SELECT seq FROM sqlite_sequence WHERE name = 'messages'").fetchone()
+        row = self._one("SELECT seq FROM sqlite_sequence WHERE name = 'messages'")
         return int(row[0]) if row else 0
 
     def depth(self) -> Depth:
         """How much waits, and since when."""
-        return Depth(*self._db.execute("SELECT count(*), min(created_at) FROM messages").fetchone())
+        return Depth(*self._one("SELECT count(*), min(created_at) FROM messages"))
 
     def receipted(self, receipt: Receipt) -> None:
         """Delete what the pipeline has made durable.
@@ -208,9 +209,17 @@ class Outbox:
                 f"a receipt through {receipt.through} speaks of more than the {last} messages put",
                 "check who else publishes receipts",
             )
-        with self._writing():
-            self._db.execute("DELETE FROM messages WHERE seq <= ?", (receipt.through,))
-            self._db.executemany("DELETE FROM messages WHERE seq = ?", ((seq,) for seq in receipt.also))
+        try:
+            with self._writing():
+                self._db.execute("DELETE FROM messages WHERE seq <= ?", (receipt.through,))
+                self._db.executemany("DELETE FROM messages WHERE seq = ?", ((seq,) for seq in receipt.also))
+        except OutboxFullError:
+            # Deleting writes to the log first, as much as it deletes: on a full disk a few go at a time.
+            while (first := self.first()) <= receipt.through:
+                with self._writing():
+                    few = min(first + _FEW, receipt.through + 1)
+                    self._db.execute("DELETE FROM messages WHERE seq < ?", (few,))
+                self.give_back()
 
     # -- loss of contact, remembered across restarts
 
@@ -243,7 +252,7 @@ class Outbox:
 
     def fact(self, name: str) -> str | None:
         """What was noted under a name; None if nothing was."""
-        row = self._db.execute("SELECT value FROM facts WHERE name = ?", (name,)).fetchone()
+        row = self._one("SELECT value FROM facts WHERE name = ?", name)
         return None if row is None else str(row[0])
 
     def note(self, name: str, value: str | None, messages: Iterable[tuple[Channel, bytes]] = ()) -> None:
@@ -265,6 +274,11 @@ class Outbox:
             for name in ("page_count", "page_size", "freelist_count")
         )
         return (pages - unused) * size, unused * size + shutil.disk_usage(self.path.parent).free
+
+    def give_back(self) -> None:
+        """Empty the write-ahead log into the file, so that the disk has its room again."""
+        with suppress(sqlite3.OperationalError):
+            self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
 
     def gauges_after(self, seq: int, messages: int) -> list[Held]:
         """Gauge packs that follow a seq, in order, at most so many."""
@@ -307,6 +321,10 @@ class Outbox:
             fcntl.flock(lock, fcntl.LOCK_EX)
             yield
 
+    def _one(self, query: str, *given: object) -> Any:
+        with self._reading():
+            return self._db.execute(query, given).fetchone()
+
     @contextmanager
     def _reading(self) -> Iterator[None]:
         try:
@@ -342,6 +360,7 @@ class Outbox:
     def _broken(self, error: sqlite3.DatabaseError) -> InputError:
         """What is said of SQLite's own complaint."""
         if isinstance(error, sqlite3.OperationalError) and "full" in str(error):
+            self.give_back()
             return OutboxFullError(
                 "the disk is full, nothing more can be kept", where=str(self.path), do="free some space"
             )

@@ -27,6 +27,7 @@ Cause = Literal["thinned", "not_kept"]
 RESERVE_BYTES: Final = 256 * 1024 * 1024
 RESERVE_SHARE: Final = 0.1  # of a smaller disk
 THIN_TOGETHER: Final = 256  # packs, so that one gap record tells of some minutes
+_PAGE: Final = 4096  # SQLite's own; no pack of a second spans many
 _ROW_US: Final = 1_000_000
 _THINNED: Final = "thinned_through"
 
@@ -76,9 +77,13 @@ class Keeper:
         self._gaps.clear()
 
     def _make_room(self, size: int) -> bool:
+        if self._has_room(size):
+            return True
+        self._outbox.give_back()
         while not self._has_room(size):
             if not self._thin_oldest():
                 return False
+            self._outbox.give_back()
         return True
 
     def _has_room(self, size: int) -> bool:
@@ -90,8 +95,11 @@ class Keeper:
         """Thin the oldest packs that are not yet; whether there were any."""
         through = int(self._outbox.fact(_THINNED) or 0)
         packs = self._outbox.gauges_after(through, THIN_TOGETHER)
-        if not packs:
+        # What is rewritten stands in the log first, page by page: no more at once than the disk still takes.
+        pages = self._outbox.bytes_free()[1] // (4 * _PAGE)
+        if not packs or not pages:
             return False
+        del packs[pages:]
         thin: list[Held] = []
         gaps: dict[str, CaptureGap] = {}
         for pack in packs:

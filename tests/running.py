@@ -47,10 +47,15 @@ def mosquitto_path() -> str:
 
 
 @contextmanager
-def mosquitto(folder: Path, port: int | None = None, settings: str = "") -> Iterator[BrokerUrl]:
+def mosquitto(
+    folder: Path, port: int | None = None, settings: str = "", persistence: bool = False
+) -> Iterator[BrokerUrl]:
     port = port or free_port()
     config = folder / f"mosquitto-{port}.conf"
-    config.write_text(f"listener {port} 127.0.0.1\nallow_anonymous true\npersistence false\n{settings}\n")
+    config.write_text(
+        f"listener {port} 127.0.0.1\nallow_anonymous true\n"
+        f"persistence {'true' if persistence else 'false'}\n{settings}\n"
+    )
     process = subprocess.Popen(
         [mosquitto_path(), "-c", config], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
     )

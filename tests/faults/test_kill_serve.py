@@ -1,16 +1,11 @@
 """Parts are killed in mid-stream and started again: nothing is lost and nothing is there twice."""
 
-import os
-import random
 import signal
 import time
 from collections import Counter
-from contextlib import ExitStack
-
-import pytest
 
 from pipeline.history import History
-from tests.running import beadbook, free_port, gauge_rows, mosquitto, serve, write_gauge_file
+from tests.running import beadbook, free_port, gauge_rows, serve, write_gauge_file
 
 
 def sent(seconds):
@@ -87,38 +82,3 @@ def test_the_comparison_can_see_a_loss_and_a_double(tmp_path):
     lost, doubled = differences(home, 60)
     assert [row[0] for row in lost] == [rows.column("at")[0].as_py()]
     assert [row[0] for row in doubled] == [rows.column("at")[5].as_py()]
-
-
-@pytest.mark.slow
-@pytest.mark.mosquitto
-def test_killing_edge_broker_and_pipeline_at_random_loses_nothing_and_doubles_nothing(tmp_path):
-    kills, chance = int(os.environ.get("BEADBOOK_KILLS", "60")), random.Random(14)
-    seconds = 60 * kills
-    gauges, outbox = write_gauge_file(tmp_path / "gauges.csv", seconds), tmp_path / "outbox.sqlite"
-    home, port = tmp_path / "home", free_port()
-    with ExitStack() as last:
-        broker = last.enter_context(ExitStack())
-        broker.enter_context(mosquitto(tmp_path, port))
-        landing = serve(home, port, own_broker=False)
-        edge = replay(gauges, port, outbox, speed=30)
-        for _ in range(kills):
-            time.sleep(chance.uniform(0, 3))
-            victim = chance.choice(["edge", "broker", "pipeline"])
-            if victim == "pipeline":
-                kill(landing)
-                landing = serve(home, port, own_broker=False)
-            elif victim == "broker":
-                broker.close()
-                time.sleep(chance.uniform(0, 1))
-                broker.enter_context(mosquitto(tmp_path, port))
-            else:
-                # Called again it plays from the start: what it sends twice must be there once.
-                kill(edge)
-                edge = replay(gauges, port, outbox, speed=chance.choice([30, 300, 3000]))
-        edge.communicate(timeout=600)
-        edge = replay(gauges, port, outbox, speed=100_000)
-        _, errors = edge.communicate(timeout=600)
-        landing.send_signal(signal.SIGTERM)
-        landing.communicate(timeout=60)
-    assert edge.returncode == 0, errors
-    assert differences(home, seconds) == (Counter(), Counter())
