@@ -81,6 +81,8 @@ class Limits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     extended_stop_min: Minutes = 30.0
     # A gauge that lies or is silent this long while the pump works holds it.
     gauge_failed_s: Seconds = 30.0
+    # A release is withdrawn from the broker where the pump's gauges have not been heard for so long.
+    silent_s: Annotated[float, Meta(ge=10, le=86_400, description="[s]")] = 120.0
     # Whether a pass by eye counts where no photograph was judged. No: a verdict that errs must err to hold.
     smear_pass_by_eye_alone: bool = False
     # Two verdicts this close together are of one smear sample, unless they name different sheets.

@@ -63,14 +63,15 @@ def serve(
 
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
     home = home.expanduser()
-    load_settings(home)  # a site.toml that can't be read is said now, not when the first pump is judged
+    limits = load_settings(home).limits  # a site.toml that can't be read is said now, not at the first pump
     with stop_signal() as stopped, ExitStack() as stack:
         url = (
             parse_broker_url(broker, ca=ca, password_file=password_file, cert=cert)
             if broker
             else stack.enter_context(embedded_broker(*parse_listen(listen)))
         )
-        andon = stack.enter_context(Andon(url))
+        silent_s = limits.silent_s if limits.gauges_required else None
+        andon = stack.enter_context(Andon(url, silent_s=silent_s))
 
         def told(site: str, pump: str, span: ReleaseSpan) -> None:
             andon.tell(site, pump, Standing(span.state, span.start, span.reasons))
@@ -83,6 +84,7 @@ def serve(
             until_idle_s=until_idle,
             expect=beside.expect,
             landed=beside.note,
+            moved=lambda batch: andon.heard(batch.newest),
             ready=lambda: print(f"receiving from {url} into {home}", flush=True),
         )
     print(_summary(total))

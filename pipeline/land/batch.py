@@ -8,6 +8,7 @@ import hashlib
 import logging
 from collections.abc import Callable, Mapping
 from datetime import UTC, date, datetime
+from types import MappingProxyType
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -47,6 +48,7 @@ class Landed(NamedTuple):
 
     through : (site, edge, stream) -> highest seq through which all is durable now
     touched : pumps and UTC dates with new rows; already : samples, records and photos that stood there before
+    newest : (site, pump) -> latest moment of the new samples
     """
 
     through: dict[tuple[str, str, str], int]
@@ -56,13 +58,19 @@ class Landed(NamedTuple):
     photos: int = 0
     rejected: int = 0
     already: int = 0
+    newest: Mapping[tuple[str, str], datetime] = MappingProxyType({})
 
     def and_then(self, other: "Landed") -> "Landed":
         """What this and a later batch moved together."""
         return Landed(
             {**self.through, **other.through},
             self.touched | other.touched,
-            *(one + two for one, two in zip(self[2:], other[2:], strict=True)),
+            self.samples + other.samples,
+            self.records + other.records,
+            self.photos + other.photos,
+            self.rejected + other.rejected,
+            self.already + other.already,
+            {**self.newest, **other.newest},
         )
 
 
@@ -157,7 +165,10 @@ class Batch:
                 self._known.keys(name, ()).update(keys)
         counts = {name: len(rows) for name, rows in self._rows.items()}
         samples = 0 if gauge_rows is None else gauge_rows.num_rows
-        return Landed({}, self._touched, samples=samples, already=self._already, **counts)
+        newest = {
+            (site, pump): datetime.fromtimestamp(int(at_us.max()) / 1e6, UTC) for site, pump, at_us in moments
+        }
+        return Landed({}, self._touched, samples=samples, already=self._already, newest=newest, **counts)
 
     # -- rows
 

@@ -34,12 +34,14 @@ def serve_until(
     until_idle_s: float | None = None,
     expect: Callable[[set[PumpDay]], None] = lambda _touched: None,
     landed: Callable[[set[PumpDay]], None] = lambda _touched: None,
+    moved: Callable[[Landed], None] = lambda _moved: None,
     ready: Callable[[], None] = lambda: None,
 ) -> Landed:
     """Land all that edges send until `stopped`; what was moved in all.
 
     until_idle_s : stop as well when nothing has arrived for so long [s]
     expect, landed : called before and after each commit with the pumps and UTC dates it brings something for
+    moved : called after each batch with what it moved
     ready : called once, when messages are being received
     Raises InputError if another landing holds the home.
     """
@@ -59,12 +61,13 @@ def serve_until(
                     break
                 continue
             quiet_since = time.monotonic()
-            moved = _land(landing, inbox, messages, stopped)
-            if moved is None:
+            batch = _land(landing, inbox, messages, stopped)
+            if batch is None:
                 continue
-            total = total.and_then(moved)
-            if moved.touched:
-                landed(moved.touched)
+            total = total.and_then(batch)
+            moved(batch)
+            if batch.touched:
+                landed(batch.touched)
             batches += 1
             if batches % COMPACT_EVERY == 0:
                 history.compact()
