@@ -25,6 +25,8 @@ from deltalake.transaction import AddAction
 
 from edge.errors import InputError
 from edge.files import make_durable
+from pipeline.chain import REF as CHAINED
+from pipeline.chain import Chains
 from pipeline.mend import mend_tail
 from pipeline.seal import Seals
 from pipeline.tables import DERIVED, LANDED, PARTITIONS, TABLES
@@ -54,6 +56,7 @@ class History:
         self.root = home / "history"
         self._tables: dict[str, DeltaTable] = {}
         self._seals = Seals(home)
+        self._chains = Chains(home)
 
     # -- reading
 
@@ -133,6 +136,8 @@ class History:
         """
         if rows.num_rows or transactions:
             self._commit(name, self._write_files(name, rows), "append", None, transactions)
+            if name in CHAINED:
+                self._chains.add(name, rows.select(TABLES[name].names).cast(TABLES[name]).to_pylist())
 
     def replace_day(self, name: str, rows: pa.Table, site: str, pump: str, day: date) -> None:
         """Put `rows` in place of all that a table split by day holds of a pump's day, as one commit."""
@@ -207,6 +212,8 @@ class History:
                 ) from None
             for name in TABLES:
                 mend_tail(self.root / name)
+            for name in CHAINED:
+                self._chains.catch_up(name, self.read(name).to_pylist())
             yield
 
     # -- inside

@@ -10,7 +10,7 @@ from typer import Exit, Option
 
 from edge.cli import app
 from edge.errors import CallError, InputError
-from pipeline.cli.land import DEFAULT_HOME, Home
+from pipeline.cli.land import DEFAULT_HOME, Home, existing_home
 
 # Beyond these, clocks and calendars no longer agree on what a day is.
 YEARS = range(1970, 2200)
@@ -149,14 +149,20 @@ def logbook(
 
 
 @logbook_app.command("verify")
-def verify_logbook(as_json: Json = False, home: Home = DEFAULT_HOME) -> None:
+def verify_logbook(
+    against: Annotated[Path | None, Option(help="Digests filed earlier, of `digest --json`.")] = None,
+    as_json: Json = False,
+    home: Home = DEFAULT_HOME,
+) -> None:
     """Check that what has been written down is still as it came. Exits 1 and says where if not.
 
-    Example: beadbook logbook verify --home ~/shop
+    Example: beadbook logbook verify --home ~/shop --against filed/2026-10-14.json
     """
-    from pipeline.show.logbook import verify
+    from pipeline.show.logbook import verify, verify_filed
 
     checks = verify(home.expanduser())
+    if against is not None:
+        checks.append(verify_filed(home.expanduser(), against))
     wrong = sum(len(one.wrong) for one in checks)
     if as_json:
         import msgspec
@@ -168,6 +174,31 @@ def verify_logbook(as_json: Json = False, home: Home = DEFAULT_HOME) -> None:
             for sentence in one.wrong:
                 print(f"    {sentence}")
     raise Exit(1 if wrong else 0)
+
+
+@logbook_app.command("digest")
+def digest_logbook(
+    day: Annotated[str | None, Option(help="As of the end of this UTC date; now if left out.")] = None,
+    as_json: Json = False,
+    home: Home = DEFAULT_HOME,
+) -> None:
+    """Print each pump's last entry and its digest, to file or send elsewhere each day.
+
+    Whoever rewrites what was written before changes it: `logbook verify --against` holds it to that.
+
+    Example: beadbook logbook digest --json > filed/2026-10-14.json
+    """
+    import msgspec
+
+    from pipeline.chain import heads
+
+    end = _midnight(day, "--day")
+    found = heads(existing_home(home), end + timedelta(days=1) if end else None)
+    if as_json:
+        print(msgspec.json.encode(found).decode())
+        return
+    for head in found:
+        print(f"{head.site}  {head.pump}  entry {head.n}  {head.digest}")
 
 
 def _day(text: str, option: str) -> date:

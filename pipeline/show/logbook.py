@@ -14,12 +14,15 @@ from pathlib import Path
 from typing import Final
 
 import duckdb
+import msgspec
 import pyarrow as pa
 from deltalake.exceptions import DeltaError
 from msgspec import Struct
 
 from edge.errors import InputError
 from edge.records import decode_record, kind_of
+from pipeline.chain import REF as CHAINED
+from pipeline.chain import Head, check_chain, check_heads, heads, places, rows_by_place
 from pipeline.history import History
 from pipeline.join.open import connect
 from pipeline.seal import check
@@ -78,11 +81,42 @@ def verify(home: Path) -> list[Check]:
         _told(_PHOTOS, lambda: _photos(connect(home), home)),
         *_logs(home),
         _told(_SEALS, lambda: _seals(home)),
+        *_chains(home),
     ]
+
+
+def _chains(home: Path) -> Iterator[Check]:
+    """Each pump's entries, one by one. Tables are read first: what lands meanwhile is chained by then."""
+    try:
+        tables = {name: rows_by_place(name, History(home).read(name)) for name in CHAINED}
+    except (DeltaError, pa.ArrowException, OSError):
+        tables = {}  # the checks above say so, and every entry will be told as gone
+    there = {place for rows in tables.values() for place in rows}
+    last = {(head.site, head.pump): head for head in heads(home)}
+    for place in sorted({*places(home), *there}):
+        rows = {name: some.get(place, {}) for name, some in tables.items()}
+        looked_at, wrong = check_chain(home, place, rows)
+        head = last.get(place)
+        ends = f", entry {head.n} has the digest {head.digest}" if head else ""
+        yield Check(f"{_ENTRIES} of {place[1]} at {place[0]}{ends}", looked_at, tuple(wrong))
+
+
+def verify_filed(home: Path, filed: Path) -> Check:
+    """Whether the chains still bear the digests that were filed. Raises InputError if the file is none."""
+    try:
+        told = msgspec.json.decode(filed.read_bytes(), type=list[Head])
+    except OSError as error:
+        raise InputError(f"can't be read: {error.strerror}", where=str(filed), do="name the file") from None
+    except (msgspec.DecodeError, UnicodeDecodeError) as error:
+        raise InputError(
+            f"no digests ({error})", where=str(filed), do="give what `beadbook logbook digest --json` wrote"
+        ) from None
+    return Check("digests filed earlier are still borne", len(told), tuple(check_heads(home, told)))
 
 
 _RECORDS: Final = "records parse, agree with their columns, and stand once"
 _PHOTOS: Final = "photographs match the digest they are filed under"
+_ENTRIES: Final = "entries follow one another and read as they were written,"
 _SEALS: Final = "landed tables hold the files that were sealed"
 
 

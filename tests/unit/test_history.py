@@ -91,7 +91,10 @@ def test_replacing_touches_that_pump_and_day_alone(history):
 def test_compacting_keeps_rows_and_transactions_and_makes_a_checkpoint(history):
     for n in range(12):
         history.append("gauge_samples", samples(10 * n), {"stream": n})
-        history.append("records", pa.Table.from_pylist([{"id": str(n)}], schema=TABLES["records"]))
+        history.append(
+            "records",
+            pa.Table.from_pylist([{"id": str(n), "site": "s", "pump": "p"}], schema=TABLES["records"]),
+        )
     before = history.read("gauge_samples").sort_by("at")
     assert history.compact(files_max=8) == 2
     assert len(history.files("gauge_samples")) == 1
