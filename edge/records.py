@@ -17,6 +17,7 @@ from edge.errors import InputError
 # Site, pump and edge names travel in topics, SenML names and folder names: the plainest common alphabet.
 NAME_PATTERN: Final = r"^[a-z0-9][a-z0-9-]{0,62}\Z"
 RECORD_BYTES_MAX: Final = 256 * 1024
+YEARS: Final = range(1971, 2199)  # of any time in a record; a year of room for offsets and for margins
 
 Name = Annotated[str, Meta(pattern=NAME_PATTERN)]
 Text = Annotated[str, Meta(min_length=1, max_length=200)]
@@ -270,8 +271,25 @@ def decode_record(payload: bytes, where: str = "record") -> AnyRecord:
             do="send one record a message",
         )
     try:
-        return _decoder.decode(payload)
+        record = _decoder.decode(payload)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         raise InputError(
             f"not a record: {error}", where=where, do="mend that field and send it again"
         ) from None
+    inner = record.corrected if isinstance(record, Correction) else None
+    for each in (record, inner):
+        if each is not None and (odd := impossible_moment(each)) is not None:
+            raise InputError(f"not a record: {odd}", where=where, do="mend that field and send it again")
+    return record
+
+
+def impossible_moment(record: Struct) -> str | None:
+    """What is wrong with the first time in a struct that no pump can have seen; None if all may be.
+
+    Years at either end of a calendar can't be brought to UTC, nor kept in a table.
+    """
+    for name in record.__struct_fields__:
+        moment = getattr(record, name)
+        if isinstance(moment, datetime) and moment.year not in YEARS:
+            return f"{name} is in the year {moment.year}, not from {YEARS.start} to {YEARS.stop - 1}"
+    return None

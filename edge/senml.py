@@ -18,6 +18,8 @@ from edge.records import NAME_PATTERN
 from edge.words import GAUGE_UNIT, Gauge
 
 PACK_BYTES_MAX: Final = 4 * 1024 * 1024
+PACK_RECORDS_MAX: Final = 50_000  # an edge's own packs hold at most 6,000 rows of six gauges
+VALUE_MAX: Final = 1e12  # in any gauge's unit: beyond it is no reading, and sums of squares overflow
 VERSION: Final = 10  # the version this reads (RFC 8428, 4.4)
 RELATIVE_BELOW: Final = 2**28  # times below are relative to now [s] (4.5.3)
 TIME_MAX: Final = 4_102_444_800.0  # year 2100 [s]: a later clock is a broken one
@@ -72,6 +74,10 @@ def decode_pack(payload: bytes) -> list[SenMLRecord]:
         raise _refuse(f"{len(payload)} bytes are more than a pack's {PACK_BYTES_MAX}", "send shorter packs")
     try:
         records = _decoder.decode(payload)
+        if len(records) > PACK_RECORDS_MAX:
+            raise _refuse(
+                f"{len(records)} records are more than a pack's {PACK_RECORDS_MAX}", "send shorter packs"
+            )
         if b'_"' in payload:
             _refuse_must_understand(msgspec.json.decode(payload))
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
@@ -84,7 +90,7 @@ def _refuse_must_understand(records: list[dict[str, Any]]) -> None:
     for record in records:
         for label in record:
             if label.endswith("_") and label not in _labels:
-                raise _refuse(f"the label {label!r} must be understood and is not known")
+                raise _refuse(f"the label {label[:100]!r} must be understood and is not known")
 
 
 def resolve(records: Sequence[SenMLRecord], now: float) -> list[Resolved]:
@@ -170,11 +176,13 @@ def _resolved_columns(payload: bytes, site: str, now: float) -> list[GaugeColumn
         pump, gauge = _place(one.name, site)
         if one.unit != GAUGE_UNIT[gauge]:
             raise _refuse(
-                f"{one.name} comes in {one.unit or 'no unit'}, not {GAUGE_UNIT[gauge]}",
+                f"{one.name} comes in {(one.unit or 'no unit')[:40]}, not {GAUGE_UNIT[gauge]}",
                 "convert it at the device",
             )
         if isinstance(one.value, bool) or not isinstance(one.value, float | int):
-            raise _refuse(f"{one.name} has {one.value!r} where a number belongs")
+            raise _refuse(f"{one.name} has {str(one.value)[:100]!r} where a number belongs")
+        if abs(one.value) > VALUE_MAX:
+            raise _refuse(f"{one.name} has the value {one.value:g}, which no gauge can give")
         columns = pumps.setdefault(pump, GaugeColumns(pump, [], {}))
         at_us = round(one.time * 1e6)
         if not columns.at_us or columns.at_us[-1] != at_us:
@@ -206,7 +214,7 @@ _plain_decoder: Final = msgspec.json.Decoder(list[_Plain])
 
 def _plain_columns(records: list[_Plain], site: str) -> GaugeColumns | None:
     """Columns of a pack such as pack_rows makes, just as the slow way gives them; None for any other."""
-    if not records or records[0].bt is None or records[0].bn is None:
+    if not 0 < len(records) <= PACK_RECORDS_MAX or records[0].bt is None or records[0].bn is None:
         return None
     base_name, base_time, base_unit = records[0].bn, records[0].bt, records[0].bu
     parts = base_name.split("/")
@@ -238,6 +246,8 @@ def _plain_columns(records: list[_Plain], site: str) -> GaugeColumns | None:
             column += [None] * missing
         elif missing < 0:
             return None
+        if not -VALUE_MAX <= record.v <= VALUE_MAX:
+            return None
         column.append(record.v)
         if record.bn is not None or record.bt is not None or record.bu is not None:
             return None
@@ -256,13 +266,13 @@ def _place(name: str, site: str) -> tuple[str, Gauge]:
     parts = name.split("/")
     if len(parts) != 3 or parts[0] != site or not _PUMP.match(parts[1]):
         raise _refuse(
-            f"the name {name!r} is not {site}/<pump>/<gauge>", "set the base name to the site and pump"
+            f"the name {name[:200]!r} is not {site}/<pump>/<gauge>", "set the base name to the site and pump"
         )
     try:
         return parts[1], Gauge(parts[2])
     except ValueError:
         known = ", ".join(Gauge)
-        raise _refuse(f"the gauge {parts[2]!r} is not known", f"name it one of {known}") from None
+        raise _refuse(f"the gauge {parts[2][:100]!r} is not known", f"name it one of {known}") from None
 
 
 def pack_rows(site: str, pump: str, rows: Iterable[tuple[int, dict[Gauge, float]]]) -> bytes:

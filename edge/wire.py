@@ -12,13 +12,13 @@ beadbook/v1/<site>/<edge>/gauges                  plain SenML from a foreign dev
 import hashlib
 import re
 from enum import StrEnum
-from typing import Annotated, Final
+from typing import Annotated, Final, NamedTuple
 
 import msgspec
 from msgspec import Meta, Struct
 
 from edge.errors import InputError
-from edge.records import NAME_PATTERN, Moment, Name, Sha256, Text
+from edge.records import NAME_PATTERN, Moment, Name, Sha256, Text, impossible_moment
 
 ROOT: Final = "beadbook/v1"
 UPWARD: Final = (
@@ -42,6 +42,14 @@ class Channel(StrEnum):
     GAUGES = "gauges"
     PHOTO = "photo"
     RECORD = "record"
+
+
+class Sender(NamedTuple):
+    """Whose a stream is. Nobody else can go on with it, though they learn its id."""
+
+    site: str
+    edge: str
+    stream: str
 
 
 class Address(Struct, frozen=True):
@@ -89,11 +97,12 @@ def outbox_topic(site: str, edge: str, stream: str) -> str:
     return f"{ROOT}/{site}/{edge}/{OUTBOX}/{stream}"
 
 
-def stream_of_outbox(topic: str) -> str | None:
-    """The stream an outbox's topic speaks of; None for any other topic."""
+def sender_of_outbox(topic: str) -> Sender | None:
+    """Whose outbox a topic speaks of; None for any other topic."""
     parts = topic.split("/")
     told = len(parts) == 6 and topic.startswith(ROOT + "/") and parts[4] == OUTBOX
-    return parts[5] if told and _STREAM.match(parts[5]) else None
+    named = told and _NAME.match(parts[2]) and _NAME.match(parts[3]) and _STREAM.match(parts[5])
+    return Sender(parts[2], parts[3], parts[5]) if named else None
 
 
 def receipt_topic(site: str, edge: str, stream: str) -> str:
@@ -181,6 +190,8 @@ def unframe_photo(payload: bytes) -> tuple[PhotoHead, bytes]:
         head = _head_decoder.decode(payload[4 : 4 + length])
     except (msgspec.DecodeError, UnicodeDecodeError) as error:
         raise refuse(f"the head is not one: {error}") from None
+    if (odd := impossible_moment(head)) is not None:
+        raise refuse(odd)
     photo = payload[4 + length :]
     if len(photo) > PHOTO_BYTES_MAX:
         raise refuse(f"{len(photo)} bytes are more than a photo's {PHOTO_BYTES_MAX}")

@@ -18,7 +18,7 @@ from edge.errors import InputError
 from edge.files import write_durably
 from edge.records import AnyRecord, encode_record, kind_of
 from edge.senml import GaugeColumns
-from edge.wire import Address, site_in
+from edge.wire import Address, Sender, site_in
 from pipeline.history import History
 from pipeline.land.decode import Content, Photo, decode
 from pipeline.land.known import DAY_US, IntArray, Known, day_of
@@ -30,6 +30,8 @@ log = logging.getLogger(__name__)
 # Commits of a batch go in this order; the last one of those there are also carries the whole.
 ORDER: Final = ("photos", "records", "gauge_samples", "rejected")
 EVERY_TABLE: Final = frozenset(ORDER)
+
+_REASON_MAX: Final = 500  # characters
 
 PumpDay = tuple[str, str, date]
 
@@ -51,7 +53,7 @@ class Landed(NamedTuple):
     newest : (site, pump) -> latest moment of the new samples
     """
 
-    through: dict[tuple[str, str, str], int]
+    through: dict[Sender, int]
     touched: set[PumpDay]
     samples: int = 0
     records: int = 0
@@ -74,9 +76,17 @@ class Landed(NamedTuple):
         )
 
 
-def whole_id(stream: str) -> str:
+def table_id(sender: Sender) -> str:
+    """Application id under which a table says through which seq it has a stream.
+
+    With the edge in it: whoever learns another edge's stream can't pass off messages as its next ones.
+    """
+    return "/".join(sender)
+
+
+def whole_id(sender: Sender) -> str:
     """Application id under which a table says through which seq a stream is in all tables."""
-    return f"through:{stream}"
+    return f"through:{table_id(sender)}"
 
 
 class Batch:
@@ -107,7 +117,7 @@ class Batch:
         except InputError as error:
             if "rejected" in missing:
                 self.set_aside(message.topic, message.payload, address, error)
-            return str(error)
+            return _one_line(str(error))
         if _table_of(content) in missing:
             self._add(content, address)
         return None
@@ -122,13 +132,14 @@ class Batch:
         if not self._is_new("rejected", (digest, topic), ("sha256", "topic")):
             return
         write_durably(self._history.home / "rejected" / digest, payload)
-        log.warning("set aside topic=%.200s reason=%s", topic, error)
+        reason = _one_line(str(error))
+        log.warning("set aside topic=%.200s reason=%s", _one_line(topic), reason)
         origin = Origin(None, None, None) if address is None else _origin(address)
         self._rows["rejected"].append(
             {
                 "site": address.site if address else site_in(topic),
                 "topic": topic,
-                "reason": str(error),
+                "reason": reason,
                 "sha256": digest,
                 "size_bytes": len(payload),
                 **origin._asdict(),
@@ -136,7 +147,7 @@ class Batch:
             }
         )
 
-    def commit(self, streams: Mapping[str, tuple[Mapping[str, int], int]] | None = None) -> Landed:
+    def commit(self, streams: Mapping[Sender, tuple[Mapping[str, int], int]] | None = None) -> Landed:
         """Commit everything; durable on return.
 
         streams : stream -> (seq by table that it is in there already, seq that it is in everywhere with this)
@@ -154,9 +165,9 @@ class Batch:
         if streams and not names:
             names = ["gauge_samples"]  # nothing new in it, yet the receipt must outlive us
         for name in names:
-            carried = {stream: max(inside[name], seq) for stream, (inside, seq) in streams.items()}
+            carried = {table_id(one): max(inside[name], seq) for one, (inside, seq) in streams.items()}
             if name == names[-1]:
-                carried |= {whole_id(stream): seq for stream, (_, seq) in streams.items()}
+                carried |= {whole_id(one): seq for one, (_, seq) in streams.items()}
             self._history.append(name, tables.get(name, TABLES[name].empty_table()), carried)
         for site, pump, at_us in moments:
             self._known.add_samples(site, pump, at_us)
@@ -255,6 +266,13 @@ class Batch:
                 self._touched.add((site, pump, day))
                 joined += count
         return joined
+
+
+def _one_line(text: str) -> str:
+    """What a stranger may have written, fit for a log line: no control character, and not too long."""
+    if len(text) > _REASON_MAX:
+        text = f"{text[: _REASON_MAX // 2]} … {text[-_REASON_MAX // 2 :]}"
+    return text if text.isprintable() else ascii(text)[1:-1]
 
 
 def _days(samples: Samples) -> list[date]:

@@ -6,6 +6,7 @@ device's) is acknowledged when it is durable, and so is everything while too muc
 """
 
 import logging
+import sys
 import threading
 import time
 from collections import Counter
@@ -19,7 +20,7 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from edge.broker import BrokerUrl
-from edge.wire import UPWARD, Receipt, receipt_topic
+from edge.wire import UPWARD, Receipt, Sender, receipt_topic
 from pipeline.land.batch import Message
 
 log = logging.getLogger(__name__)
@@ -27,6 +28,10 @@ log = logging.getLogger(__name__)
 BATCH_MESSAGES: Final = 2_000
 BATCH_BYTES: Final = 16 * 1024 * 1024
 HELD_BYTES_MAX: Final = 128 * 1024 * 1024
+# What one edge may have waiting; beyond it its messages are passed over, and its outbox sends them again. An
+# edge's own courier keeps to a sixth of it.
+EDGE_BYTES_MAX: Final = 96 * 1024 * 1024
+_MESSAGE_BYTES: Final = 1_000  # what a message takes beside its payload
 # A trickle of gauge packs is gathered for longer, so that a day makes fewer files. Where somebody waits for a
 # verdict, a drain runs, or the broker waits for an acknowledgement (20 at most, by default), it is not.
 TRICKLE_S: Final = 2.0
@@ -49,6 +54,8 @@ class Inbox:
         self._bytes = 0
         self._foreign = 0
         self._by_sender: Counter[str] = Counter()
+        self._by_edge: Counter[str] = Counter()  # bytes
+        self._too_much: set[str] = set()  # edges that were told of
         self._prompt = False
         self._first_at = 0.0
         self._connection = 0
@@ -100,13 +107,14 @@ class Inbox:
         taken, self._waiting = self._waiting, []
         self._bytes, self._foreign, self._prompt = 0, 0, False
         self._by_sender.clear()
+        self._by_edge.clear()
         return taken
 
-    def receipt(self, through: Mapping[tuple[str, str, str], int]) -> None:
-        """Tell outboxes what is durable: (site, edge, stream) -> seq."""
-        for (site, edge, stream), seq in through.items():
+    def receipt(self, through: Mapping[Sender, int]) -> None:
+        """Tell outboxes what is durable: sender -> seq."""
+        for sender, seq in through.items():
             payload = msgspec.json.encode(Receipt(through=seq))
-            self._client.publish(receipt_topic(site, edge, stream), payload, qos=1, retain=True)
+            self._client.publish(receipt_topic(*sender), payload, qos=1, retain=True)
 
     def acknowledge(self, messages: Iterable[Message]) -> None:
         """Tell the broker that these are durable, as far as it waits for it."""
@@ -131,7 +139,9 @@ class Inbox:
             log.warning("contact lost broker=%s reason=%s", self._broker, reason)
 
     def _on_connect_fail(self, _client: mqtt.Client, _data: Any) -> None:
-        log.warning("no contact broker=%s, trying again", self._broker)
+        # paho calls this while it handles the exception, which it does not hand on: a certificate that is
+        # refused must be told apart from a cable that is out.
+        log.warning("no contact broker=%s reason=%s, trying again", self._broker, sys.exception())
 
     def _on_message(self, client: mqtt.Client, _data: Any, arrived: mqtt.MQTTMessage) -> None:
         try:
@@ -143,13 +153,22 @@ class Inbox:
         late = arrived.qos == 1 and (foreign or self._bytes > HELD_BYTES_MAX)
         handle = (self._connection, arrived.mid) if late else None
         payload = bytes(arrived.payload)
+        edge = "/".join(topic.split("/", 4)[:4])[:200]
+        if self._by_edge[edge] > EDGE_BYTES_MAX:
+            if edge not in self._too_much:
+                self._too_much.add(edge)
+                log.error("an edge sends more than can be landed, passed over edge=%r", edge)
+            if arrived.qos == 1:
+                client.ack(arrived.mid, 1)
+            return
         message = Message(topic, payload, datetime.now(UTC), handle)
         now = time.monotonic()
         with self._ready:
             if not self._waiting:
                 self._first_at = now
             self._waiting.append(message)
-            self._bytes += len(payload)
+            self._bytes += len(payload) + _MESSAGE_BYTES
+            self._by_edge[edge] += len(payload) + _MESSAGE_BYTES
             self._foreign += late
             sender = topic.rpartition("/")[0]
             self._by_sender[sender] += 1

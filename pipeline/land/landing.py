@@ -7,29 +7,41 @@ and that one alone is receipted.
 """
 
 import logging
+from collections import Counter
 from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
 from typing import Final
 
 from edge.errors import InputError
-from edge.wire import Address, OutboxNote, parse_topic
+from edge.wire import Address, OutboxNote, Sender, parse_topic
 from pipeline.history import History
-from pipeline.land.batch import ORDER, Batch, Landed, Message, PumpDay, whole_id
+from pipeline.land.batch import ORDER, Batch, Landed, Message, PumpDay, table_id, whole_id
 from pipeline.land.known import Known
 
 log = logging.getLogger(__name__)
 
 # Messages ahead of a missing one are kept so long; beyond, the outbox sends them again.
 AHEAD_BYTES_MAX: Final = 64 * 1024 * 1024
+# What a message takes beside its payload.
+_KEPT_BYTES: Final = 1_000
+# An edge has an outbox of its own, and a new one when that is lost. Each costs a look at the tables.
+STREAMS_MAX: Final = 500
 
 
 class _Stream:
     """Where one outbox's stream stands."""
 
-    def __init__(self, history: History, stream: str) -> None:
-        self.tables = {table: history.transaction(table, stream) or 0 for table in ORDER}
-        whole = (history.transaction(table, whole_id(stream)) or 0 for table in ORDER)
-        self.through = max(whole)
+    def __init__(self, history: History, sender: Sender) -> None:
+        # The first histories knew a stream by its id alone.
+        self.tables = {
+            table: max(history.transaction(table, name) or 0 for name in (table_id(sender), sender.stream))
+            for table in ORDER
+        }
+        self.through = max(
+            history.transaction(table, name) or 0
+            for table in ORDER
+            for name in (whole_id(sender), f"through:{sender.stream}")
+        )
         self.ahead: dict[int, tuple[Address, Message]] = {}
 
 
@@ -47,29 +59,34 @@ class Landing:
         self._expect = expect
         self._clock = clock
         self._known = Known(history)
-        self._streams: dict[str, _Stream] = {}
+        self._streams: dict[Sender, _Stream] = {}
+        self._begun: Counter[tuple[str, str]] = Counter()  # streams by edge
         self._ahead_bytes = 0
 
     def forget(self) -> None:
         """Take the tables' word again for what has landed; whatever was kept in memory is sent again."""
         self._known.forget()
         self._streams.clear()
+        self._begun.clear()
         self._ahead_bytes = 0
 
-    def note(self, stream: str, note: OutboxNote) -> None:
-        """Hear where an outbox begins: what lies before was receipted once and can't come again."""
-        state = self._stream(stream)
+    def note(self, sender: Sender, note: OutboxNote) -> None:
+        """Hear where an outbox begins: what lies before was receipted once and can't come again.
+
+        Raises InputError if its edge has begun too many.
+        """
+        state = self._stream(sender)
         if note.first - 1 > state.through:
             log.error(
                 "messages are not in this history stream=%s from=%d to=%d: another home receipted them, or "
                 "this one was restored from an older copy",
-                stream,
+                sender.stream,
                 state.through + 1,
                 note.first - 1,
             )
             state.through = note.first - 1
             for seq in [seq for seq in state.ahead if seq <= state.through]:
-                self._ahead_bytes -= len(state.ahead.pop(seq)[1].payload)
+                self._ahead_bytes -= len(state.ahead.pop(seq)[1].payload) + _KEPT_BYTES
 
     def land(self, messages: Iterable[Message]) -> Landed:
         """Commit what is new in the messages; durable on return.
@@ -77,49 +94,59 @@ class Landing:
         Raises what the disk or the table raises; call `forget` then, and the outboxes will send again.
         """
         batch = self.batch()
-        moved: dict[str, int] = {}
-        senders: dict[str, tuple[str, str, str]] = {}
+        moved: dict[Sender, int] = {}
         for message in messages:
             try:
                 address = parse_topic(message.topic)
             except InputError as error:
                 batch.set_aside(message.topic, message.payload, None, error)
                 continue
-            stream = address.stream
-            if stream is None or address.seq is None:
+            if address.stream is None or address.seq is None:
                 batch.take(address, message)
                 continue
-            state = self._stream(stream)
-            senders[stream] = address.site, address.edge, stream
-            moved.setdefault(stream, state.through)
-            if address.seq > moved[stream] and address.seq not in state.ahead:
+            sender = Sender(address.site, address.edge, address.stream)
+            try:
+                state = self._stream(sender)
+            except InputError as error:
+                batch.set_aside(message.topic, message.payload, address, error)
+                continue
+            moved.setdefault(sender, state.through)
+            if address.seq > moved[sender] and address.seq not in state.ahead:
                 state.ahead[address.seq] = address, message
-                self._ahead_bytes += len(message.payload)
-            while (following := state.ahead.pop(moved[stream] + 1, None)) is not None:
-                moved[stream] += 1
-                self._ahead_bytes -= len(following[1].payload)
-                missing = {table for table in ORDER if state.tables[table] < moved[stream]}
+                self._ahead_bytes += len(message.payload) + _KEPT_BYTES
+            while (following := state.ahead.pop(moved[sender] + 1, None)) is not None:
+                moved[sender] += 1
+                self._ahead_bytes -= len(following[1].payload) + _KEPT_BYTES
+                missing = {table for table in ORDER if state.tables[table] < moved[sender]}
                 batch.take(*following, frozenset(missing))
         self._drop_farthest()
-        new = {stream: seq for stream, seq in moved.items() if seq > self._stream(stream).through}
-        landed = batch.commit({stream: (self._stream(stream).tables, seq) for stream, seq in new.items()})
-        for stream, seq in new.items():
-            state = self._stream(stream)
+        new = {sender: seq for sender, seq in moved.items() if seq > self._streams[sender].through}
+        landed = batch.commit({sender: (self._streams[sender].tables, seq) for sender, seq in new.items()})
+        for sender, seq in new.items():
+            state = self._streams[sender]
             state.through = seq
             state.tables = {table: max(seq, number) for table, number in state.tables.items()}
-        return landed._replace(through={senders[stream]: seq for stream, seq in moved.items()})
+        return landed._replace(through=moved)
 
     def batch(self) -> Batch:
         """An empty batch, for what comes without a stream: a file's."""
         return Batch(self._history, self._known, self._clock(), self._expect)
 
-    def _stream(self, stream: str) -> _Stream:
-        state = self._streams.get(stream)
+    def _stream(self, sender: Sender) -> _Stream:
+        state = self._streams.get(sender)
         if state is None:
-            state = self._streams[stream] = _Stream(self._history, stream)
+            edge = sender.site, sender.edge
+            if self._begun[edge] >= STREAMS_MAX:
+                raise InputError(
+                    f"has begun more than {STREAMS_MAX} outboxes since landing began",
+                    where=f"edge {sender.edge}",
+                    do="see who else signs in as it, then start landing again",
+                )
+            self._begun[edge] += 1
+            state = self._streams[sender] = _Stream(self._history, sender)
         return state
 
     def _drop_farthest(self) -> None:
         while self._ahead_bytes > AHEAD_BYTES_MAX:
             state = max(self._streams.values(), key=lambda state: len(state.ahead))
-            self._ahead_bytes -= len(state.ahead.pop(max(state.ahead))[1].payload)
+            self._ahead_bytes -= len(state.ahead.pop(max(state.ahead))[1].payload) + _KEPT_BYTES

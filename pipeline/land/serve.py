@@ -12,7 +12,7 @@ from deltalake.exceptions import DeltaError
 from edge.broker import BrokerUrl
 from edge.errors import InputError
 from edge.files import write_durably
-from edge.wire import decode_outbox_note, stream_of_outbox
+from edge.wire import decode_outbox_note, sender_of_outbox
 from pipeline.history import History
 from pipeline.land.batch import Landed, Message, PumpDay
 from pipeline.land.inbox import Inbox
@@ -80,14 +80,14 @@ def _land(landing: Landing, inbox: Inbox, messages: list[Message], stopped: thre
     began = time.monotonic()
     sent: list[Message] = []
     for message in messages:
-        stream = stream_of_outbox(message.topic)
-        if stream is None:
+        sender = sender_of_outbox(message.topic)
+        if sender is None:
             sent.append(message)
             continue
         try:
-            landing.note(stream, decode_outbox_note(message.payload))
+            landing.note(sender, decode_outbox_note(message.payload))
         except InputError as error:
-            log.error("note refused topic=%.200s reason=%s", message.topic, error)
+            log.error("note refused topic=%.200s reason=%.500s", message.topic, error)
     wait_s = _RETRY_FIRST_S
     while True:
         try:

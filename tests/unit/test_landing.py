@@ -7,13 +7,14 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from edge.ids import uuid7
-from edge.records import Correction, SnapTime, UnitStarted, encode_record
+from edge.records import ContactLoss, Correction, SnapTime, UnitStarted, encode_record
 from edge.senml import pack_rows
-from edge.wire import Address, Channel, OutboxNote, PhotoHead, frame_photo
+from edge.wire import Address, Channel, OutboxNote, PhotoHead, Sender, frame_photo
 from edge.words import Gauge
 from pipeline.history import History
 from pipeline.land.batch import Message
 from pipeline.land.landing import Landing
+from pipeline.tables import TABLES
 
 START = datetime(2026, 10, 14, 11, tzinfo=UTC)
 START_US = round(START.timestamp() * 1e6)
@@ -255,7 +256,7 @@ def test_a_correction_of_another_sites_record_is_set_aside(landing):
 def test_an_outbox_that_begins_later_is_believed(landing, history, caplog):
     # A new home: what lies before was receipted by the old one, and waiting for it would be for ever.
     landing.land([gauges(51)])
-    landing.note(STREAM, OutboxNote(first=51, held=3))
+    landing.note(Sender(*KEY), OutboxNote(first=51, held=3))
     assert "messages are not in this history" in caplog.text
     assert landing.land([gauges(52)]).through == {KEY: 52}
     assert landed_seqs(history) == {51: 10, 52: 10}
@@ -278,3 +279,62 @@ def test_a_failed_commit_is_forgotten_and_comes_again(landing, history, monkeypa
     assert landing.land(batch).through == {KEY: 2}
     assert history.read("records").num_rows == 1
     assert landed_seqs(history) == {2: 10}
+
+
+def test_nobody_goes_on_with_another_edges_stream(landing, history):
+    landing.land([gauges(1)])
+    forged = Message(Address("hall-9", "edge-b", Channel.GAUGES, STREAM, 2).topic(), pack(50), START)
+    assert landing.land([forged]).through == {("hall-9", "edge-b", STREAM): 0}
+    landing.note(Sender("hall-9", "edge-b", STREAM), OutboxNote(first=1000, held=0))
+    assert landing.land([gauges(2)]).through == {KEY: 2}
+    assert landed_seqs(history) == {1: 10, 2: 10}
+    assert Landing(History(history.home)).land([gauges(3)]).through == {KEY: 3}
+
+
+def test_a_stream_of_a_history_that_knew_it_by_its_id_alone_goes_on(history):
+    history.append(
+        "gauge_samples", TABLES["gauge_samples"].empty_table(), {STREAM: 4, f"through:{STREAM}": 4}
+    )
+    assert Landing(history).land([gauges(4), gauges(5)]).through == {KEY: 5}
+    assert landed_seqs(history) == {5: 10}
+
+
+def test_an_edge_that_begins_ever_new_streams_is_set_aside(landing, history, monkeypatch):
+    monkeypatch.setattr("pipeline.land.landing.STREAMS_MAX", 3)
+    moved = landing.land([gauges(1, stream=f"{number:032x}") for number in range(5)])
+    assert (len(moved.through), moved.rejected) == (3, 2)
+    (reason,) = set(history.read("rejected").column("reason").to_pylist())
+    assert "more than 3 outboxes" in reason
+
+
+@pytest.mark.parametrize(
+    ("payload", "channel", "says"),
+    [
+        (pack(4 * 366 * 86_400), Channel.GAUGES, "more than a year ahead"),
+        (pack(-30 * 366 * 86_400), Channel.GAUGES, "before any clock was set"),
+        (b'[{"n":"hall-9/pump-a/base","u":"Pa","v":1e13,"t":0}]', Channel.GAUGES, "no gauge can give"),
+        (b'[{"n":"hall-9/pump-a/base","u":"Pa","v":1e400,"t":0}]', Channel.GAUGES, "SenML"),
+        (b"[" + b'{"n":"x","v":1},' * 50_000 + b'{"n":"x","v":1}]', Channel.GAUGES, "50001 records are"),
+        (encode_record(a_record()).replace(b"2026-10-14", b"0001-01-01"), Channel.RECORD, "in the year 1,"),
+        (encode_record(a_record()).replace(b"2026-10-14", b"9999-12-31"), Channel.RECORD, "in the year 9999"),
+        (encode_record(a_record()).replace(b"2026-10-14", b"2031-10-14"), Channel.RECORD, "a year ahead"),
+        (
+            encode_record(a_record(ContactLoss, edge="edge-b", back_at=START, held=1)),
+            Channel.RECORD,
+            "is of edge edge-b",
+        ),
+    ],
+)  # fmt: skip
+def test_what_no_pump_can_have_seen_is_set_aside(landing, history, payload, channel, says):
+    moved = landing.land([message(1, payload, channel), gauges(2)])
+    assert (moved.rejected, moved.samples, moved.through) == (1, 10, {KEY: 2})
+    (row,) = history.read("rejected").to_pylist()
+    assert says in row["reason"]
+
+
+def test_a_reason_is_one_line_whatever_it_quotes(landing, history):
+    record = encode_record(a_record()).replace(b"unit_started", b"x\\nERROR forged\\u001b[2J" + b"y" * 5_000)
+    landing.land([message(1, record, Channel.RECORD)])
+    (row,) = history.read("rejected").to_pylist()
+    assert row["reason"].isprintable()
+    assert len(row["reason"]) < 1_000 and row["reason"].endswith("send it again.")

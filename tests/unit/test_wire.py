@@ -23,7 +23,7 @@ from edge.wire import (
     outbox_topic,
     parse_topic,
     receipt_topic,
-    stream_of_outbox,
+    sender_of_outbox,
     unframe_photo,
 )
 
@@ -85,8 +85,8 @@ def test_receipts_and_notes_are_read_or_refused():
     assert decode_receipt(b'{"through":5}') == Receipt(through=5)
     assert decode_receipt(b'{"through":5,"also":[7,9]}') == Receipt(through=5, also=(7, 9))
     assert decode_outbox_note(b'{"first":3,"held":2}') == OutboxNote(first=3, held=2)
-    assert stream_of_outbox(outbox_topic("hall-9", "edge-a", STREAM)) == STREAM
-    assert stream_of_outbox(receipt_topic("hall-9", "edge-a", STREAM)) is None
+    assert sender_of_outbox(outbox_topic("hall-9", "edge-a", STREAM)) == ("hall-9", "edge-a", STREAM)
+    assert sender_of_outbox(receipt_topic("hall-9", "edge-a", STREAM)) is None
     for payload in (b"", b"5", b"{}", b'{"through":-1}', b'{"through":"5"}', b"\xff"):
         with pytest.raises(InputError):
             decode_receipt(payload)
