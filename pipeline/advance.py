@@ -191,7 +191,9 @@ def _scored(history: History, settings: SiteSettings, photo: dict[str, Any]) -> 
     where = photo["name"] or digest[:8]
     try:
         data = read_photo_file(history.home / "photos" / digest[:2] / digest)
-        score, overlay = score_photo(data, settings.smear, where=where, captioned=False)
+        score, overlay = score_photo(
+            data, settings.smear, settings.pump(photo["pump"]).material, where, captioned=False
+        )
     except InputError as error:
         # Evidence of something, though not of the mix: it stays, and asks for another photograph.
         log.warning("photo not readable sha256=%s reason=%s", digest[:8], error)
@@ -203,6 +205,8 @@ def _scored(history: History, settings: SiteSettings, photo: dict[str, Any]) -> 
         # Sent for the wrong pump, it would release one on another's test.
         says = f"The sheet was printed for {score.pump} at {score.site}: send the photograph for that pump."
         measured |= {"verdict": Verdict.RETAKE.value, "reasons": [says, *measured["reasons"]]}
+    if score.calibrated and score.shade_lab:
+        measured |= dict(zip(("shade_l", "shade_a", "shade_b"), score.shade_lab, strict=True))
     # What the operator said of the sheet stands; the sheet's own code speaks where nobody said anything.
     return {**kept, **measured, "sheet": photo["sheet"] or score.sheet}
 

@@ -11,14 +11,19 @@ from pathlib import Path
 import cv2
 
 from edge.errors import InputError
-from pipeline.derive.smear.results import SmearLimits, SmearScore
+from pipeline.derive.smear.results import Material, SmearLimits, SmearScore
 from pipeline.photos import read_photo_file, score_bytes, score_photo
 
 Result = SmearScore | InputError
 
 
 def score_files(
-    files: Sequence[Path], overlays: Path | None = None, *, workers: bool, limits: SmearLimits | None = None
+    files: Sequence[Path],
+    overlays: Path | None = None,
+    *,
+    workers: bool,
+    limits: SmearLimits | None = None,
+    material: Material | None = None,
 ) -> Iterator[tuple[Path, Result]]:
     """Each file with its score, or with the InputError that says why it has none.
 
@@ -26,7 +31,7 @@ def score_files(
     """
     names = _overlay_names(files) if overlays else [None] * len(files)
     targets = [overlays / name if overlays and name else None for name in names]
-    work = partial(_score_file, limits=limits)
+    work = partial(_score_file, limits=limits, material=material)
     if not workers:
         for file, target in zip(files, targets, strict=True):
             yield file, work(file, target)
@@ -53,13 +58,15 @@ def _one_thread() -> None:
     cv2.setNumThreads(1)
 
 
-def _score_file(file: Path, target: Path | None, *, limits: SmearLimits | None) -> Result:
+def _score_file(
+    file: Path, target: Path | None, *, limits: SmearLimits | None, material: Material | None
+) -> Result:
     where = str(file)
     try:
         data = read_photo_file(file)
         if target is None:
-            return score_bytes(data, limits, where=where)
-        result, picture = score_photo(data, limits, where=where)
+            return score_bytes(data, limits, material, where)
+        result, picture = score_photo(data, limits, material, where)
         target.write_bytes(picture)
     except InputError as error:
         return error

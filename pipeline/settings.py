@@ -19,7 +19,7 @@ from edge.errors import InputError
 from edge.records import NAME_PATTERN, Name
 from pipeline.derive.cure.limits import CureLimits, Measure
 from pipeline.derive.gauges.settings import GaugeSettings
-from pipeline.derive.smear.results import SmearLimits
+from pipeline.derive.smear.results import Material, SmearLimits
 
 FILE_NAME: Final = "site.toml"
 
@@ -121,6 +121,8 @@ class PumpSettings(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     # The sealant's data sheet; not set, nothing is judged by them.
     storage_min_degc: Celsius | None = None
     storage_max_degc: Celsius | None = None
+    # The shade of its good mixes on the printed sheet, as `beadbook shade` shows it.
+    material: Material | None = None
     application_min_degc: Celsius | None = None
     application_max_degc: Celsius | None = None
     # Common practice, no published source: a new static mixer each day.

@@ -135,6 +135,9 @@ DERIVED: Final[dict[str, pa.Schema]] = {
             ("reasons", pa.list_(pa.string())),
             ("calibrated", pa.bool_()),
             ("px_per_mm", pa.float64()),
+            ("shade_l", pa.float64()),
+            ("shade_a", pa.float64()),
+            ("shade_b", pa.float64()),
         ]
     ),
     # What the day's tests show (derive/cure). One row a record as corrected, of its id. passed : null where

@@ -1,4 +1,4 @@
-"""The smear commands: sheet, score."""
+"""The smear commands: sheet, score, limits, shade."""
 
 import sys
 from pathlib import Path
@@ -8,6 +8,7 @@ import typer
 
 from edge.cli import app
 from edge.errors import CallError, InputError
+from pipeline.cli.land import DEFAULT_HOME, Home
 
 if TYPE_CHECKING:
     from pipeline.derive.smear.results import SmearScore
@@ -63,12 +64,26 @@ def score(
         Path | None, typer.Option(help="Folder for a picture of what was measured on each photograph.")
     ] = None,
     check: Annotated[bool, typer.Option("--check", help="Exit 1 unless all pass.")] = False,
+    home: Annotated[
+        Path | None,
+        typer.Option(help="Folder of the pipeline whose site.toml sets the limits; else defaults."),
+    ] = None,
+    pump: Annotated[
+        str | None, typer.Option(help="With --home: the pump whose material's shade is held against.")
+    ] = None,
 ) -> None:
     """Score photographs of smear tests: pass, fail or retake.
 
     Example: beadbook score monday/*.jpg --json
     """
     from pipeline.batch import score_files
+    from pipeline.settings import load_settings
+
+    if pump is not None and home is None:
+        raise CallError("says nothing without a site's settings", where="--pump", do="give --home as well")
+    settings = load_settings(home.expanduser()) if home is not None else None
+    limits = settings.smear if settings else None
+    material = settings.pump(pump).material if settings and pump is not None else None
 
     if overlay is not None:
         try:
@@ -79,7 +94,7 @@ def score(
             ) from None
     passed, unusable = True, False
     workers = len(photos) >= _WORTH_WORKERS
-    for file, result in score_files(photos, overlay, workers=workers):
+    for file, result in score_files(photos, overlay, workers=workers, limits=limits, material=material):
         if isinstance(result, InputError):
             print(f"beadbook: {result}", file=sys.stderr, flush=True)
             unusable = True
@@ -90,6 +105,73 @@ def score(
         raise typer.Exit(3)
     if check and not passed:
         raise typer.Exit(1)
+
+
+@app.command()
+def limits(
+    site: Annotated[str | None, typer.Option(help="One shop.")] = None,
+    pump: Annotated[str | None, typer.Option(help="One pump.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="JSON instead of text.")] = False,
+    home: Home = DEFAULT_HOME,
+) -> None:
+    """Hold the camera against the operators' eyes, and propose the limit that their calls ask for.
+
+    Changes nothing: what is proposed is text for site.toml.
+
+    Example: beadbook limits --pump pump-a
+    """
+    from pipeline.limits import limits_in_words, report_limits
+    from pipeline.settings import load_settings
+
+    home = home.expanduser()
+    report = report_limits(home, load_settings(home), site, pump)
+    if as_json:
+        import msgspec
+
+        print(msgspec.json.encode(report).decode())
+    else:
+        print(limits_in_words(report))
+
+
+@app.command()
+def shade(
+    site: Annotated[str, typer.Option(help="The shop.")],
+    pump: Annotated[str, typer.Option(help="The pump.")],
+    svg: Annotated[Path | None, typer.Option(help="Draw the chart into this file.")] = None,
+    home: Home = DEFAULT_HOME,
+) -> None:
+    """Show how the shade of a pump's smears has moved, lot by lot: an even mix of the wrong ratio shows here.
+
+    With the text that sets the material's own shade in site.toml, from the smears that passed.
+
+    Example: beadbook shade --site hall-9 --pump pump-a --svg shade.svg
+    """
+    from pipeline.settings import load_settings
+    from pipeline.show.shade import draw_shades, median_shade, shades_of
+
+    home = home.expanduser()
+    settings = load_settings(home)
+    shades = shades_of(home, settings, site, pump)
+    material = settings.pump(pump).material
+    usual = median_shade(shades)
+    for one in shades:
+        print(f"{one.time:%Y-%m-%d %H:%M}Z  L* {one.light:5.1f}  {one.verdict:<4}  {one.lots}")
+    if material is None:
+        figures = ", ".join(f"{value:.1f}" for value in usual)
+        print(
+            f'\nNo shade is set. Of these:\n\n[pumps.{pump}.material]\nname = "..."\nshade_lab = [{figures}]'
+        )
+    if svg is not None:
+        own = (material.name, material.shade_lab[0]) if material else ("median of what passed", usual[0])
+        try:
+            svg.write_text(
+                draw_shades(shades, f"Shade of {pump} at {site}", own, settings.zone), encoding="utf-8"
+            )
+        except OSError as error:
+            raise CallError(
+                f"cannot be written ({error.strerror})", where=str(svg), do="choose another place"
+            ) from None
+        print(svg)
 
 
 def _as_json(file: Path, result: "SmearScore") -> str:

@@ -28,6 +28,7 @@ VIEWS: Final = (
     *("gauge_samples", "pump_states", "strokes", "balance_events", "idle_spans", "sensor_quality"),
     *("smear_tests", "snap_tests", "ratio_checks", "bead_readings", "bead_surveys", "adhesion_tests"),
     *("changeovers", "lots", "control_charts", "units"),
+    *("smear_agreement", "smear_shades"),
     *("release_spans", "unit_coverage", "shift_summary", "logbook"),
 )
 _SQL_TYPE: Final = {
@@ -192,8 +193,14 @@ def _site_tables(connection: duckdb.DuckDBPyConnection, settings: SiteSettings, 
             ],
         ),
         "site_limits": (
-            _schema(balance_caution_pa=pa.float64(), balance_out_pa=pa.float64()),
-            [(psi_to_pa(limits.balance_caution_psi), psi_to_pa(limits.balance_out_psi))],
+            _schema(balance_caution_pa=pa.float64(), balance_out_pa=pa.float64(), same_sample_us=pa.int64()),
+            [
+                (
+                    psi_to_pa(limits.balance_caution_psi),
+                    psi_to_pa(limits.balance_out_psi),
+                    round(limits.same_sample_min * 60e6),
+                )
+            ],
         ),
         "superseded": (
             _schema(id=pa.string(), by=pa.string()),

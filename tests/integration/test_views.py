@@ -27,6 +27,7 @@ PUBLIC = (
     *("release_spans", "unit_coverage", "shift_summary", "logbook"),
     # Beyond the contract.
     *("bead_surveys", "adhesion_tests", "lots", "control_charts"),
+    *("smear_agreement", "smear_shades"),
 )
 NOT_ON_THE_DAY = {"adhesion_tests"}
 

@@ -122,6 +122,7 @@ def _write_smears(home: Path, pump: str, day: PumpDay) -> None:
                 "reasons": ["streaks 1.8 mm wide through both wings"] if bad else reasons,
                 "calibrated": smear.sheet,
                 "px_per_mm": 12.0,
+                **({"shade_l": 38.2, "shade_a": 0.1, "shade_b": -0.9} if smear.sheet and usable else {}),
             }
         )
         photos.append(

@@ -22,6 +22,7 @@ class SmearLimits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     photographs, no source.
     outline_likeness_plain_min : without a printed fold, an outline less like its own mirror image may have
         been turned over about a wrong line, and about a wrong line every mix looks even
+    origin : in words, where the limits of a site come from; empty for the defaults
     px_per_mm_min : below, a streak a millimetre wide falls between pixels
     blur_mm_max : standard deviation of the blur; a streak half a millimetre wide is lost beyond it
     """
@@ -48,13 +49,19 @@ class SmearLimits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     outline_likeness_min: Share = 0.8
     outline_likeness_plain_min: Share = 0.95
     chroma_max: Positive = 16.0
+    origin: Annotated[str, Meta(max_length=400)] = ""
 
 
 class Material(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What is known of a sealant: the shade its good mixes have shown, CIE L*a*b* with the paper as white."""
+    """What is known of a sealant.
+
+    shade_lab : the shade its good mixes have shown on the sheet, CIE L*a*b* with the paper as white
+    shade_max : CIEDE2000 to it above which an even mix fails as lean, rich or another material; no source
+    """
 
     name: str
     shade_lab: tuple[float, float, float]
+    shade_max: Positive = 3.0
 
 
 class Check(Struct, frozen=True, kw_only=True):

@@ -212,6 +212,8 @@ def conclude(seen: Seen, limits: SmearLimits, material: Material | None) -> Smea
     measured = wings is not None and bool(wings.both.any())
     cov = wings.mixing.cov if wings and measured else None
     faults = _faults(wings, seen.film, limits) if wings and measured and seen.film else []
+    if wings and sheet and material:
+        faults += _off_shade(wings.colour.median, material)
     if sent_back or cov is None:
         verdict = "retake"
         reasons = sent_back or [_RETAKE_FIRST]
@@ -286,6 +288,16 @@ def _faults(wings: Wings, film: Film, limits: SmearLimits) -> list[str]:
             f"White patches inside the film ({film.enclosed:.1%} of it): unmixed base, or bare paper."
         )
     return faults
+
+
+def _off_shade(shade: tuple[float, float, float], material: Material) -> list[str]:
+    """An even mix of the wrong ratio shows in its shade alone; only the sheet's paper is a white to trust."""
+    apart = _shade_apart(shade, material)
+    if apart is None or apart <= material.shade_max:
+        return []
+    way = "darker" if shade[0] < material.shade_lab[0] else "lighter"
+    by_how_much = f"by {apart:.1f} (CIEDE2000), more than {material.shade_max:g}"
+    return [f"The shade is {way} than {material.name}'s own {by_how_much}: check the ratio and the material."]
 
 
 def _shade_apart(shade: tuple[float, float, float] | None, material: Material | None) -> float | None:
