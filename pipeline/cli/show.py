@@ -26,6 +26,7 @@ def summary(
     shift: Annotated[int, Option(help="Number of the shift.")],
     html: Annotated[Path | None, Option(help="Write a page that needs nothing else to this file.")] = None,
     pdf: Annotated[Path | None, Option(help="Write a printed sheet to this file.")] = None,
+    paper: Annotated[str, Option("--page", help="Paper of the PDF: a4 or letter.")] = "a4",
     as_json: Json = False,
     check: Annotated[bool, Option("--check", help="Exit 1 if the shift ends on hold.")] = False,
     home: Home = DEFAULT_HOME,
@@ -49,9 +50,11 @@ def summary(
 
         _write(html, render_page(found, opened, home).encode())
     if pdf is not None:
-        from pipeline.show.sheet import render_pdf
+        from pipeline.show.sheet import PAPERS, render_pdf
 
-        _write(pdf, render_pdf(found))
+        if paper not in PAPERS:
+            raise CallError(f"no paper {paper!r}", where="--page", do=f"take one of {', '.join(PAPERS)}")
+        _write(pdf, render_pdf(found, opened, home, paper))
     if as_json:
         import msgspec
 

@@ -26,8 +26,8 @@ from pipeline.tables import MOMENT, PARTITIONS, TABLES
 # In the order in which they build on each other.
 VIEWS: Final = (
     *("gauge_samples", "pump_states", "strokes", "balance_events", "idle_spans", "sensor_quality"),
-    *("smear_tests", "snap_tests", "ratio_checks", "bead_readings", "bead_surveys", "adhesion_tests"),
-    *("changeovers", "lots", "control_charts", "units"),
+    *("smear_tests", "snap_tests", "ratio_checks", "bead_readings", "bead_surveys", "bead_dues"),
+    *("adhesion_tests", "changeovers", "lots", "control_charts", "units"),
     *("smear_agreement", "smear_shades"),
     *("release_spans", "unit_coverage", "shift_summary", "logbook"),
 )

@@ -9,6 +9,7 @@ from msgspec import Struct
 from edge.sentences import clause, clauses, counted
 from edge.units import pa_to_psi
 from pipeline.settings import SiteSettings
+from pipeline.show.tested import MEASURES, lots, outside, surroundings
 
 Row = dict[str, Any]
 Rows = Callable[..., list[Row]]
@@ -39,12 +40,12 @@ _TOLD_WITH_UNITS: Final = frozenset({"out_of_balance", "gauge_failed", "no_data"
 _APART: Final = timedelta(minutes=5)
 
 
-def find(rows: Rows, settings: SiteSettings, start: datetime, reached: datetime) -> list[Finding]:
+def find(rows: Rows, settings: SiteSettings, pump: str, start: datetime, reached: datetime) -> list[Finding]:
     """All findings of the shift from `start` as far as anything is known.
 
     rows : runs a query for the shift's pump and window (summary.py)
     """
-    tell = _Teller(rows, settings, start, reached)
+    tell = _Teller(rows, settings, pump, start, reached)
     found = [
         *tell.smears(),
         *tell.balance(),
@@ -52,6 +53,8 @@ def find(rows: Rows, settings: SiteSettings, start: datetime, reached: datetime)
         *tell.faults(),
         *tell.silence(),
         *tell.tests(),
+        *tell.charts(),
+        *tell.surroundings(),
         *tell.changeovers(),
         *tell.units(),
         *tell.persons(),
@@ -62,8 +65,10 @@ def find(rows: Rows, settings: SiteSettings, start: datetime, reached: datetime)
 
 
 class _Teller:
-    def __init__(self, rows: Rows, settings: SiteSettings, start: datetime, reached: datetime) -> None:
-        self.rows, self.settings, self.start, self.reached = rows, settings, start, reached
+    def __init__(
+        self, rows: Rows, settings: SiteSettings, pump: str, start: datetime, reached: datetime
+    ) -> None:
+        self.rows, self.settings, self.pump, self.start, self.reached = rows, settings, pump, start, reached
         self.held = rows(
             """
             SELECT start, coalesce("end", $reached) AS "end", state, rules, reasons FROM release_spans
@@ -184,35 +189,63 @@ class _Teller:
             )
             yield Finding("snap_out_of_limits", row["time"], None, sentence)
         for row in self.rows(
-            f"SELECT * FROM ratio_checks WHERE {mine} AND superseded_by IS NULL AND NOT in_tolerance"
+            f"SELECT * FROM snap_tests WHERE {mine} AND superseded_by IS NULL AND NOT valid"
         ):
-            sentence = (
-                f"The ratio weighed at {self.clock(row['time'])} was {row['ratio']:.2f} : 1, "
-                f"{row['deviation_pct']:+.1f} % off; wanted within {row['tolerance_pct']:g} %."
-            )
-            yield Finding("ratio_out", row["time"], None, sentence)
+            why = ", ".join(row["problems"])
+            sentence = f"The snap time of {self.clock(row['time'])} does not count: {why}."
+            yield Finding("snap_not_valid", row["time"], None, sentence)
         for row in self.rows(
             f"""
-            WITH read AS (
-                SELECT *, median(shore_a_median) OVER (PARTITION BY bead, round(age_h)) AS norm
-                FROM bead_readings WHERE {mine} AND superseded_by IS NULL)
-            SELECT * FROM read WHERE shore_a_median <= norm - 5 AND age_h >= 12
+            SELECT * FROM ratio_checks WHERE {mine} AND superseded_by IS NULL
+            AND coalesce(verdict, if(in_tolerance, 'in', 'out')) <> 'in'
             """
         ):
-            sentence = (
-                f"Bead {row['bead']} is soft at mark {row['mark']}: Shore A {row['shore_a_median']:g}, "
-                f"{row['norm'] - row['shore_a_median']:g} below its norm at {row['age_h']:.0f} h."
-            )
-            yield Finding("soft_spot", row["time"], None, sentence)
+            off = f"was {row['ratio']:.2f} : 1, {row['deviation_pct']:+.1f} % off"
+            wanted = f"wanted within {row['tolerance_pct']:g} %"
+            kind = "ratio_out" if row["verdict"] != "unsure" else "ratio_unsure"
+            doubt = f", and proves nothing: {row['why']}" if kind == "ratio_unsure" else ""
+            sentence = f"The ratio weighed at {self.clock(row['time'])} {off}; {wanted}{doubt}."
+            yield Finding(kind, row["time"], None, sentence)
+        for row in self.rows(f"SELECT * FROM bead_surveys WHERE {mine} AND passed IS NOT TRUE AND due_h > 0"):
+            kind = "soft_spot" if row["soft"] else "bead_uneven" if row["apart"] else "bead_not_judged"
+            norm = "" if row["norm"] is None else f" (norm Shore A {row['norm']:g}, lowest {row['lowest']:g})"
+            sentence = f"Bead {row['bead']} at {row['age_h']:.0f} h: {row['why']}{norm}."
+            yield Finding(kind, row["time"], None, sentence)
         for row in self.rows(
-            f"""
-            SELECT time, body ->> 'specimen' AS specimen FROM history.said
-            WHERE {mine} AND kind = 'adhesion' AND superseded_by IS NULL AND body ->> 'result' = 'fail'
+            f"SELECT * FROM adhesion_tests WHERE {mine} AND superseded_by IS NULL AND NOT passed"
+        ):
+            why = clauses(row["why"]) or "failed"
+            sentence = f"Adhesion specimen {row['specimen']} failed: {why}."
+            yield Finding("adhesion_failed", row["time"], None, sentence)
+
+    def charts(self) -> Iterator[Finding]:
+        """What left its control chart, once a measure."""
+        for row in self.rows(
+            """
+            SELECT measure, min(time) AS first, count(*) AS n, any_value(baseline) AS baseline,
+                   list_sort(list_distinct(flatten(list(signals)))) AS signals
+            FROM control_charts WHERE site = $site AND pump = $pump AND time >= $start AND time < $end
+            AND len(signals) > 0 GROUP BY measure ORDER BY measure
             """
         ):
-            yield Finding(
-                "adhesion_failed", row["time"], None, f"Adhesion specimen {row['specimen']} failed."
+            label = MEASURES[row["measure"]][0]
+            broken = ", ".join(signal.replace("_", " ") for signal in row["signals"])
+            sentence = (
+                f"The chart of {label} gives {counted(row['n'], 'signal')} ({broken}) "
+                f"against baseline {row['baseline']}."
             )
+            yield Finding("chart_signal", row["first"], None, sentence)
+
+    def surroundings(self) -> Iterator[Finding]:
+        """Room and mixer beyond their limits, and lots that were stored badly."""
+        around = surroundings(self.rows, self.reached)
+        for told in outside(around, self.settings, self.pump):
+            yield Finding("surroundings", self.start, None, f"In this shift {told}.")
+        for lot in lots(self.rows, self.reached):
+            if lot.stored_badly:
+                part = "base" if lot.part == "base" else "curing agent"
+                sentence = f"Lot {lot.lot} of the {part} was stored beyond its temperatures."
+                yield Finding("stored_badly", max(lot.since, self.start), None, sentence)
 
     def changeovers(self) -> Iterator[Finding]:
         """Each pail or drum replaced, from where the pressures show it if they do."""

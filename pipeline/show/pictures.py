@@ -12,7 +12,13 @@ _QUALITY: Final = 72
 
 
 def picture_uri(home: Path, sha256: str) -> str | None:
-    """A JPEG as a data URI: the overlay if there is one, else the photograph; None if neither can be read."""
+    """The picture as a data URI; None if there is none."""
+    jpeg = picture(home, sha256)
+    return None if jpeg is None else "data:image/jpeg;base64," + base64.b64encode(jpeg).decode()
+
+
+def picture(home: Path, sha256: str) -> bytes | None:
+    """A small JPEG: the overlay if there is one, else the photograph; None if neither can be read."""
     for path in (home / "overlays" / f"{sha256}.jpg", home / "photos" / sha256[:2] / sha256):
         try:
             data = np.frombuffer(path.read_bytes(), np.uint8)
@@ -20,14 +26,14 @@ def picture_uri(home: Path, sha256: str) -> str | None:
             continue
         if data.size == 0:
             continue
-        picture = cv2.imdecode(data, cv2.IMREAD_COLOR)
-        if picture is None:
+        small = cv2.imdecode(data, cv2.IMREAD_COLOR)
+        if small is None:
             continue
-        height, width = picture.shape[:2]
+        height, width = small.shape[:2]
         if width > WIDTH_PX:
             size = (WIDTH_PX, max(1, round(height * WIDTH_PX / width)))
-            picture = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
-        done, jpeg = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, _QUALITY])
+            small = cv2.resize(small, size, interpolation=cv2.INTER_AREA)
+        done, jpeg = cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, _QUALITY])
         if done:
-            return "data:image/jpeg;base64," + base64.b64encode(jpeg.tobytes()).decode()
+            return jpeg.tobytes()
     return None

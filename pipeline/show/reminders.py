@@ -2,9 +2,12 @@
 
 from collections.abc import Callable, Iterator
 from datetime import datetime, timedelta
-from typing import Any
+from typing import Any, Final
 
 from pipeline.settings import SiteSettings
+
+# What falls due within so long is the next shift's to do.
+_NEXT_SHIFT: Final = timedelta(hours=8)
 
 Rows = Callable[..., list[dict[str, Any]]]
 
@@ -18,6 +21,9 @@ def remind(rows: Rows, settings: SiteSettings, start: datetime, reached: datetim
 
     def clock(at: datetime) -> str:
         return f"{at.astimezone(settings.zone):%H:%M}"
+
+    def day_clock(at: datetime) -> str:
+        return f"{at.astimezone(settings.zone):%d %b %H:%M}"
 
     def done_since(view: str, since: datetime, also: str = "true") -> bool:
         sql = f"""
@@ -33,6 +39,28 @@ def remind(rows: Rows, settings: SiteSettings, start: datetime, reached: datetim
         yield "Weigh the day's ratio: no check is recorded yet."
     if not done_since("changeovers", begins, "part = 'mixer'"):
         yield "Put in the day's new static mixer, or record it: no mixer change is recorded yet."
+    for row in rows(
+        """
+        SELECT bead, due_h, due FROM bead_dues WHERE site = $site AND pump = $pump
+        AND known <= $reached AND due <= $soon AND (read IS NULL OR read > $reached) AND due > $reached -
+        to_hours(if(due_h = 24, 24, 336)) ORDER BY due, bead
+        """,
+        reached=reached,
+        soon=reached + _NEXT_SHIFT,
+    ):
+        verb = "is due" if row["due"] > reached else "was due"
+        yield f"Read bead {row['bead']} at {row['due_h']:g} h: it {verb} {day_clock(row['due'])}."
+    for row in rows(
+        """
+        SELECT part, lot, expires FROM lots WHERE site = $site AND pump = $pump
+        AND since <= $reached AND coalesce(until > $reached, true) AND expires <= $reached + INTERVAL 7 DAY
+        ORDER BY expires, part
+        """,
+        reached=reached,
+    ):
+        verb = "expires" if row["expires"] > reached else "expired"
+        part = "base" if row["part"] == "base" else "curing-agent"
+        yield f"Replace {part} lot {row['lot']}: it {verb} {day_clock(row['expires'])}."
     replaced = rows(
         """
         SELECT time, part FROM changeovers WHERE site = $site AND pump = $pump AND superseded_by IS NULL

@@ -11,6 +11,7 @@ from edge.errors import InputError
 from edge.words import CAUTIONS, ReleaseState
 from pipeline.join.open import Focus, open_views
 from pipeline.settings import SiteSettings, load_settings
+from pipeline.show import tested
 from pipeline.show.findings import Finding, find
 from pipeline.show.reminders import remind
 
@@ -44,19 +45,6 @@ class Smear(Struct, frozen=True):
     sha256: str | None = None
     sheet: str | None = None
     note: str = ""
-    superseded_by: str | None = None
-
-
-class Test(Struct, frozen=True):
-    """Any other test of the shift. passed : None where nothing is judged here."""
-
-    time: datetime
-    kind: str
-    value: str
-    limit: str
-    passed: bool | None
-    person: str
-    id: str
     superseded_by: str | None = None
 
 
@@ -123,7 +111,11 @@ class ShiftSummary(Struct, frozen=True, kw_only=True):
     findings: tuple[Finding, ...] = ()
     figures: dict[str, Any] = {}
     smears: tuple[Smear, ...] = ()
-    tests: tuple[Test, ...] = ()
+    tests: tuple[tested.Test, ...] = ()
+    charts: tuple[tested.Chart, ...] = ()
+    lots: tuple[tested.Lot, ...] = ()
+    around: tested.Surroundings = tested.Surroundings()
+    outside_units_l: float | None = None
     stops: tuple[Stop, ...] = ()
     replaced: tuple[Replaced, ...] = ()
     units: tuple[Unit, ...] = ()
@@ -210,7 +202,6 @@ def summarise(shift: Shift) -> ShiftSummary:
     release = _release(shift, reached)
     units = [convert(unit, Unit) for unit in shift.rows(_UNITS)]
     smears = [convert(smear, Smear) for smear in shift.rows(_SMEARS)]
-    tests = _tests(shift)
     return ShiftSummary(
         **named,
         known=True,
@@ -218,10 +209,14 @@ def summarise(shift: Shift) -> ShiftSummary:
         verdict=ReleaseState(row["verdict"]),
         reasons=tuple(row["reasons"]),
         overridden=row["verdict"] == ReleaseState.RELEASE and bool(row["reasons"]),
-        findings=tuple(find(shift.rows, shift.settings, start, reached)),
+        findings=tuple(find(shift.rows, shift.settings, shift.pump, start, reached)),
         figures={key: value for key, value in row.items() if key not in _NAMED},
         smears=tuple(smears),
-        tests=tuple(tests),
+        tests=tuple(tested.tests(shift.rows)),
+        charts=tuple(tested.charts(shift.rows)),
+        lots=tuple(tested.lots(shift.rows, reached)),
+        around=tested.surroundings(shift.rows, reached),
+        outside_units_l=shift.rows(_OUTSIDE_UNITS)[0]["litres"],
         stops=tuple(convert(stop, Stop) for stop in shift.rows(_STOPS)),
         replaced=tuple(convert(one, Replaced) for one in shift.rows(_REPLACED)),
         units=tuple(units),
@@ -241,6 +236,14 @@ _REPLACED: Final = f"SELECT * FROM changeovers WHERE {_MINE} ORDER BY time"
 _UNITS: Final = """
     SELECT * FROM unit_coverage WHERE site = $site AND pump = $pump
     AND started < $end AND coalesce(finished, started) >= $start ORDER BY started, unit
+"""
+# What ran through the gun while no unit was glazed: tests, purges, what went to waste.
+_OUTSIDE_UNITS: Final = """
+    SELECT sum(if(part = 'base', base_stroke_ml, curing_agent_stroke_ml)) / 1000 AS litres
+    FROM strokes s JOIN pump_limits USING (site, pump)
+    WHERE site = $site AND pump = $pump AND start >= $start AND start < $end AND NOT EXISTS (
+        FROM unit_coverage u WHERE u.site = $site AND u.pump = $pump
+        AND s.start >= u.started AND s.start < coalesce(u.finished, $end))
 """
 _STOPS: Final = """
     SELECT * FROM idle_spans WHERE site = $site AND pump = $pump AND start < $end AND "end" > $start
@@ -271,77 +274,6 @@ def _release(shift: Shift, reached: datetime) -> list[Span]:
             joined.pop()
         joined.append(span)
     return joined
-
-
-def _tests(shift: Shift) -> list[Test]:
-    """Snap times, ratio checks and bead surveys, each against its limit."""
-    found = [
-        Test(
-            time=row["time"],
-            kind="snap time",
-            value=f"{row['minutes']:g} min",
-            limit=f"{row['min_min']:g} to {row['max_min']:g} min",
-            passed=row["in_limits"],
-            person=row["person"],
-            id=row["id"],
-            superseded_by=row["superseded_by"],
-        )
-        for row in shift.rows(f"SELECT * FROM snap_tests WHERE {_MINE}")
-    ]
-    found += [
-        Test(
-            time=row["time"],
-            kind="ratio check",
-            value=f"{row['ratio']:.2f} : 1 ({row['deviation_pct']:+.1f} %), {row['catches']} catches",
-            limit=f"{row['wanted']:g} : 1 ± {row['tolerance_pct']:g} %",
-            passed=row["in_tolerance"],
-            person=row["person"],
-            id=row["id"],
-            superseded_by=row["superseded_by"],
-        )
-        for row in shift.rows(f"SELECT * FROM ratio_checks WHERE {_MINE}")
-    ]
-    found += [
-        Test(
-            time=row["time"],
-            kind="bead survey",
-            value=f"bead {row['bead']} at {row['age_h']:.0f} h: {row['marks']} marks, Shore A "
-            f"{row['lowest']:g} to {row['highest']:g}, norm {row['norm']:g}",
-            limit="no mark 5 or more below the norm",
-            passed=row["lowest"] > row["norm"] - 5,
-            person=row["person"],
-            id=row["id"],
-        )
-        for row in shift.rows(
-            f"""
-            SELECT min(time) AS time, bead, round(age_h) AS age_h, min(shore_a_median) AS lowest,
-                   max(shore_a_median) AS highest, median(shore_a_median) AS norm, count(*) AS marks,
-                   min_by(person, time) AS person, min_by(id, time) AS id
-            FROM bead_readings WHERE {_MINE} AND superseded_by IS NULL GROUP BY bead, round(age_h)
-            """
-        )
-    ]
-    found += [
-        Test(
-            time=row["time"],
-            kind=f"adhesion, {row['method']}",
-            value=f"{row['specimen']}: {row['cohesive_pct']:g} % cohesive",
-            limit="as the specimen's record says",
-            passed=row["result"] == "pass",
-            person=row["person"],
-            id=row["id"],
-            superseded_by=row["superseded_by"],
-        )
-        for row in shift.rows(
-            f"""
-            SELECT time, person, id, superseded_by, body ->> 'method' AS method,
-                   body ->> 'specimen' AS specimen, (body ->> 'cohesive_pct')::DOUBLE AS cohesive_pct,
-                   body ->> 'result' AS result
-            FROM history.said WHERE kind = 'adhesion' AND {_MINE}
-            """
-        )
-    ]
-    return sorted(found, key=lambda test: (test.time, test.id))
 
 
 def _gauges(shift: Shift, reached: datetime) -> list[Gauge]:

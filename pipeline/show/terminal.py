@@ -10,8 +10,18 @@ from rich.text import Text
 
 from edge.sentences import clauses
 from edge.words import ReleaseState
+from pipeline.show.charts import chart_words
 from pipeline.show.summary import ShiftSummary, Smear
-from pipeline.show.words import clock, figures_of, ordinary, verdict_line
+from pipeline.show.words import (
+    around_of,
+    clock,
+    figures_of,
+    lots_of,
+    ordinary,
+    purge_word,
+    test_word,
+    verdict_line,
+)
 
 _MARK = {"pass": "✓ pass", "fail": "✗ FAIL", "retake": "↻ retake"}
 
@@ -46,14 +56,20 @@ def _parts(summary: ShiftSummary) -> Iterator[RenderableType]:
         yield _smears(summary, zone)
     if summary.tests:
         yield _tests(summary, zone)
+    if summary.charts:
+        yield Text("Control charts", style="bold")
+        for chart in summary.charts:
+            yield Text(f"  {chart_words(chart)}")
+        yield Text()
     if summary.stops:
         yield _stops(summary, zone)
     if summary.replaced:
         yield _replaced(summary, zone)
+    yield _kept(summary, zone)
     if summary.units:
         yield _units(summary, zone)
     if summary.reminders:
-        yield Text("Still to do", style="bold")
+        yield Text("Still to do, and for the next shift", style="bold")
         for reminder in summary.reminders:
             yield Text(f"  ☐ {reminder}")
         yield Text()
@@ -104,17 +120,15 @@ def _why(smear: Smear) -> str:
 def _tests(summary: ShiftSummary, zone: tzinfo) -> Table:
     table = _table("Other tests", "time", "test", "result", "limit", "", "by")
     for test in summary.tests:
-        mark = "" if test.passed is None else "✓ in" if test.passed else "✗ OUT"
-        mark = "superseded" if test.superseded_by else mark
-        table.add_row(clock(test.time, zone), test.kind, test.value, test.limit, mark, test.person)
+        told = f"{test.value}\n{test.why}" if test.why else test.value
+        table.add_row(clock(test.time, zone), test.kind, told, test.limit, test_word(test), test.person)
     return table
 
 
 def _stops(summary: ShiftSummary, zone: tzinfo) -> Table:
     table = _table("Stops", "from", "to", "min", "base purge")
     for stop in summary.stops:
-        late = f"✗ LATE, {clock(stop.purge_start, zone)}" if stop.purge_start else "✗ NONE"
-        purge = f"✓ {clock(stop.purge_start, zone)}" if stop.purged else late
+        purge = purge_word(stop, zone)
         table.add_row(clock(stop.start, zone), clock(stop.end, zone), f"{stop.minutes:.0f}", purge)
     return table
 
@@ -130,6 +144,14 @@ def _replaced(summary: ShiftSummary, zone: tzinfo) -> Table:
             one.person,
             one.reason or "",
         )
+    return table
+
+
+def _kept(summary: ShiftSummary, zone: tzinfo) -> Table:
+    table = _table("Lots, mixer, room", "", "")
+    table.show_header = False
+    for row in (*lots_of(summary, zone), *around_of(summary, zone)):
+        table.add_row(*row)
     return table
 
 

@@ -3,10 +3,14 @@
 import math
 from collections.abc import Iterator
 from datetime import datetime, timedelta, tzinfo
+from typing import Final
 
 from edge.units import pa_to_psi
-from edge.words import ReleaseState
-from pipeline.show.summary import ShiftSummary
+from edge.words import ReleaseState, Verdict
+from pipeline.show.summary import ShiftSummary, Smear, Stop
+from pipeline.show.tested import Test
+
+_DAY: Final = timedelta(hours=24)
 
 
 def verdict_line(summary: ShiftSummary) -> str:
@@ -30,9 +34,15 @@ def figures_of(summary: ShiftSummary) -> Iterator[tuple[str, str]]:
     yield "dispensed", ", ".join(litres) or "not known: no displacement in the settings"
     share = row["balance_in_limits_share"]
     yield "balance in limits", "no strokes" if share is None else f"{percent(share)} of strokes"
+    waste = summary.outside_units_l
+    yield "outside units", "not known" if waste is None else f"{waste:.1f} l: tests, purges, waste"
     peak = row["peak_balance_pa"]
     yield "worst balance event", "none" if peak is None else f"{pa_to_psi(abs(peak)):.0f} psi"
-    yield "stops, unpurged", f"{row['stops']}, {row['unpurged_stops']}"
+    stops, unpurged = row["stops"], row["unpurged_stops"]
+    yield (
+        "stops",
+        f"{stops} due for a purge, {stops - unpurged} purged in time" if stops else "none long enough",
+    )
     passed, failed, retakes = row["smear_passed"], row["smear_failed"], row["smear_retakes"]
     yield "smear photographs", f"{passed} pass, {failed} fail, {retakes} retake"
     yield "snap times", _of(row["snap_tests"], row["snap_out_of_limits"])
@@ -45,6 +55,60 @@ def figures_of(summary: ShiftSummary) -> Iterator[tuple[str, str]]:
     yield "readings", gauges or "none"
     yield "gauge faults", str(row["sensor_faults"] or "none")
     yield "messages rejected", str(row["rejected_messages"] or "none")
+
+
+def test_word(test: Test) -> str:
+    """Whether a test is in its limit, in a word; 'unsure' where it proves nothing."""
+    if test.superseded_by:
+        return "superseded"
+    return {True: "✓ in", False: "✗ OUT", None: "? unsure"}[test.passed]
+
+
+def numbers_of(smear: Smear) -> str:
+    """What was measured on a smear photograph."""
+    if smear.verdict == Verdict.RETAKE:
+        return "not measured"
+    return (
+        f"CoV {ordinary(smear.cov, '{:.3f}')} · streak {ordinary(smear.striation_mm, '{:.1f} mm')} · "
+        f"ΔE p95 {ordinary(smear.delta_e_p95, '{:.1f}')} · shade {ordinary(smear.shade_delta_e, '{:.1f}')}"
+        + ("" if smear.calibrated else " · no sheet, uncalibrated")
+    )
+
+
+def purge_word(stop: Stop, zone: tzinfo) -> str:
+    """Whether a stop was base-purged, and when."""
+    if stop.purged:
+        return f"✓ {clock(stop.purge_start, zone)}"
+    return f"✗ LATE, {clock(stop.purge_start, zone)}" if stop.purge_start else "✗ NONE"
+
+
+def lots_of(summary: ShiftSummary, zone: tzinfo) -> Iterator[tuple[str, str]]:
+    """(part, lot with its dates) of each lot on the pump."""
+    for lot in summary.lots:
+        since = f"from {clock(lot.since, zone)}" if lot.since_known and lot.since >= summary.start else ""
+        until = f"to {clock(lot.until, zone)}" if lot.until and lot.until < summary.end else ""
+        expiry = "no expiry recorded"
+        if lot.expires is not None:
+            day = f"{lot.expires.astimezone(zone):%d %b %Y}"
+            expiry = f"✗ EXPIRED {day}" if lot.expired else f"expires {day}"
+        stored = {True: "✗ STORED BADLY", False: "stored well", None: ""}[lot.stored_badly]
+        said = " ".join(filter(None, (lot.lot, since, until)))
+        yield lot.part.replace("_", " "), ", ".join(filter(None, (said, expiry, stored)))
+
+
+def around_of(summary: ShiftSummary, zone: tzinfo) -> Iterator[tuple[str, str]]:
+    """(name, figure) of the mixer's age and of the room."""
+    around = summary.around
+    if around.mixer_at is None or around.mixer_h is None:
+        yield "static mixer", "no change recorded"
+    else:
+        day = "" if around.mixer_at >= summary.start - _DAY else f"{around.mixer_at.astimezone(zone):%d %b} "
+        yield "static mixer", f"new at {day}{clock(around.mixer_at, zone)}, {around.mixer_h:.1f} h old"
+    for name, low, high, unit in (
+        ("room temperature", around.coldest_degc, around.warmest_degc, "°C"),
+        ("room humidity", around.driest_pct, around.dampest_pct, "%RH"),
+    ):
+        yield name, "not recorded" if low is None or high is None else f"{low:.1f} to {high:.1f} {unit}"
 
 
 def clock(at: datetime | None, zone: tzinfo) -> str:

@@ -102,7 +102,7 @@ def test_what_people_typed_is_text_on_the_page_and_on_the_sheet(tmp_path):
     judge(History(home), load_settings(home), SITE, "pump-a")
     opened = open_shift(home, SITE, "pump-a", DAY, 1)
     assert "<script" not in render_page(summarise(opened), opened, home)
-    assert render_pdf(summarise(opened)).startswith(b"%PDF")
+    assert render_pdf(summarise(opened), opened, home).startswith(b"%PDF")
 
 
 def test_a_shift_without_data_says_so_and_holds(home):
@@ -111,7 +111,7 @@ def test_a_shift_without_data_says_so_and_holds(home):
     assert text_of(summary).startswith("HOLD, no data\n")
     opened = open_shift(home, SITE, "pump-a", DAY + timedelta(days=1), 1)
     assert "Nothing is known of this shift" in render_page(summary, opened, home)
-    assert render_pdf(summary).startswith(b"%PDF")
+    assert render_pdf(summary, opened, home).startswith(b"%PDF")
 
 
 def test_a_shift_that_still_runs_says_so_far(tmp_path):

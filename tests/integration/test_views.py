@@ -26,7 +26,7 @@ PUBLIC = (
     *("smear_tests", "snap_tests", "ratio_checks", "bead_readings", "changeovers", "units"),
     *("release_spans", "unit_coverage", "shift_summary", "logbook"),
     # Beyond the contract.
-    *("bead_surveys", "adhesion_tests", "lots", "control_charts"),
+    *("bead_surveys", "bead_dues", "adhesion_tests", "lots", "control_charts"),
     *("smear_agreement", "smear_shades"),
 )
 NOT_ON_THE_DAY = {"adhesion_tests"}

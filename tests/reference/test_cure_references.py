@@ -7,10 +7,10 @@ from uuid import UUID
 
 import pytest
 
-from edge.records import AdhesionResult, BeadMade, BeadReading, Catch, Changeover, SnapTime
+from edge.records import AdhesionResult, BeadReading, Catch, Changeover, SnapTime
 from pipeline.derive.cure.adhesion import coupon_result
 from pipeline.derive.cure.arrhenius import History, at_reference
-from pipeline.derive.cure.bead import bead_surveys, readings_due
+from pipeline.derive.cure.bead import bead_surveys
 from pipeline.derive.cure.limits import CureLimits
 from pipeline.derive.cure.ratio import scale_error, weighed_ratio
 from pipeline.derive.cure.snap import snap_results
@@ -225,20 +225,6 @@ def test_outside_20_to_90_another_scale_is_due():
     (survey,) = bead_surveys(bead((15, 15, 15)), LIMITS)
     assert survey.passed is None
     assert "another scale" in survey.why
-
-
-def test_readings_are_asked_for_when_their_hour_has_come():
-    made = BeadMade(**head(1), bead="A-1")
-    read = bead((38, 38, 38), 24)
-
-    def due(hours: float, *records):
-        return [(d.bead, d.age_h) for d in readings_due(records, START + timedelta(hours=hours))]
-
-    assert due(25, made) == []
-    assert due(26, made) == [("A-1", 24)]
-    assert due(73, made, *read) == []
-    assert due(74, made, *read) == [("A-1", 72)]
-    assert due(90, made, *read, *bead((38, 38, 38), 72)) == []
 
 
 @pytest.mark.parametrize(

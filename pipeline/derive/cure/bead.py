@@ -7,13 +7,13 @@ above 90 another scale is due. Soft spot and uniformity are common practice, no 
 """
 
 from collections.abc import Iterable, Iterator, Sequence
-from datetime import datetime, timedelta
+from datetime import datetime
 from statistics import median
 from typing import Final
 
 from msgspec import Struct
 
-from edge.records import AnyPlainRecord, BeadMade, BeadReading
+from edge.records import AnyPlainRecord, BeadReading
 from pipeline.derive.cure.limits import CureLimits
 
 THICKNESS_MM: Final = 6.0
@@ -29,8 +29,6 @@ GROWN_H: Final = 48.0
 SURVEY_H: Final = 2.0
 # Fewer marks than this make no norm.
 MARKS_MIN: Final = 3
-# How long after its hour a reading may come before it is asked for.
-GRACE: Final = timedelta(hours=2)
 
 
 class MarkResult(Struct, frozen=True, kw_only=True):
@@ -66,38 +64,10 @@ class BeadSurvey(Struct, frozen=True, kw_only=True):
     why: str = ""
 
 
-class Due(Struct, frozen=True):
-    """A reading that is to be taken: of which bead, at which age [h], and when that is."""
-
-    bead: str
-    age_h: float
-    at: datetime
-
-
 def bead_surveys(records: Iterable[AnyPlainRecord], limits: CureLimits) -> list[BeadSurvey]:
     """Surveys in order of time. records : as corrected, of one pump."""
     found = [_survey(readings, limits) for readings in _surveys(records)]
     return sorted(found, key=lambda survey: (survey.time, survey.bead))
-
-
-def readings_due(records: Iterable[AnyPlainRecord], now: datetime) -> list[Due]:
-    """Readings whose hour has come, with its grace, and that nobody has taken; in order of time."""
-    made: dict[str, datetime] = {}
-    read: dict[str, list[float]] = {}
-    for record in records:
-        if isinstance(record, BeadMade) and record.at <= now:
-            made[record.bead] = record.at
-        elif isinstance(record, BeadReading) and record.at <= now:
-            made.setdefault(record.bead, record.at - timedelta(hours=record.age_h))
-            read.setdefault(record.bead, []).append(record.age_h)
-    due = []
-    for bead, began in made.items():
-        last = max(read.get(bead, [0.0]))
-        for age, reached in zip(DUE_H, (YOUNG_H, GROWN_H), strict=True):
-            at = began + timedelta(hours=age)
-            if last < reached and at + GRACE <= now:
-                due.append(Due(bead, age, at))
-    return sorted(due, key=lambda one: (one.at, one.bead))
 
 
 def mark_problems(record: BeadReading, limits: CureLimits) -> tuple[str, ...]:

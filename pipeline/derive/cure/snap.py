@@ -78,14 +78,17 @@ def sample_degc(record: SnapTime) -> float | None:
 def snap_problems(record: SnapTime) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """(what makes the test invalid, what is not said of it)."""
     problems, unsaid = [], []
-    for word, said in (("mixed to one colour", record.mixed), ("timed from the mixing on", record.timed)):
+    for word, rule, said in (
+        ("mixed", "mixed to one colour", record.mixed),
+        ("timed", "timed from the mixing on", record.timed),
+    ):
         if said is None:
             unsaid.append(word)
         elif not said:
-            problems.append(f"not {word}")
+            problems.append(f"not {rule}")
     least, most = LIFT_MM
     if record.lift_mm is None:
-        unsaid.append("how far it was lifted")
+        unsaid.append("lifted")
     elif not least <= record.lift_mm <= most:
         problems.append(f"lifted {record.lift_mm:g} mm, wanted {least:g} to {most:g}")
     return tuple(problems), tuple(unsaid)
