@@ -6,6 +6,7 @@
 Nothing is copied: a connection sees the history as it was when it was opened, and landing goes on beside it.
 """
 
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, date, datetime, timedelta
 from importlib import resources
 from pathlib import Path
@@ -43,17 +44,47 @@ _SQL_TYPE: Final = {
 }
 
 
-# Tables too large to read whole where one pump and a few days are asked for.
-_LARGE: Final = frozenset({"gauge_samples", "pump_states", "strokes"})
+# A table's log is read in a few milliseconds, most of it outside Python.
+_OPENERS: Final = 4
+# Of these only the days asked for are read; of all others, all that is known of the pump.
+_LARGE: Final = frozenset(
+    {
+        *("gauge_samples", "pump_states", "strokes", "balance_events", "idle_spans", "purges"),
+        *("sensor_faults", "changeovers_seen", "clogging_spans"),
+    }
+)
 
 
 class Focus(Struct, frozen=True):
-    """One pump and a few days, first and last included: all that is read of the large tables."""
+    """One pump, and of the large tables a few days, first and last included."""
 
     site: str
     pump: str
     first: date
     last: date
+
+    def holds(self, name: str, path: str) -> bool:
+        """Whether a file of a table, by the folders it lies in, can hold what is asked for."""
+        below = path.rpartition(f"/{name}/")[2]
+        split = dict(part.split("=", 1) for part in below.split("/") if "=" in part)
+        day = split.get("day") if name in _LARGE else None
+        return (
+            split.get("site", self.site) == self.site
+            and split.get("pump", self.pump) == self.pump
+            and (day is None or self.first.isoformat() <= day <= self.last.isoformat())
+        )
+
+    def where(self, name: str) -> str:
+        """The condition on a table's rows."""
+        fields = TABLES[name].names
+        said = [
+            f"{key} = {_quoted(value)}"
+            for key, value in (("site", self.site), ("pump", self.pump))
+            if key in fields
+        ]
+        if name in _LARGE:
+            said.append(f"day BETWEEN '{self.first}' AND '{self.last}'")
+        return " AND ".join(said) or "true"
 
 
 def connect(home: str | Path, settings: SiteSettings | None = None) -> duckdb.DuckDBPyConnection:
@@ -67,7 +98,7 @@ def connect(home: str | Path, settings: SiteSettings | None = None) -> duckdb.Du
 def open_views(
     home: str | Path, settings: SiteSettings | None = None, focus: Focus | None = None
 ) -> tuple[duckdb.DuckDBPyConnection, list[str]]:
-    """The connection, and the files that its views read; with a focus, shifts outside it are not there."""
+    """The connection, and the files that its views read; with a focus, what lies outside it is not there."""
     home = Path(home).expanduser()
     if not home.is_dir():
         raise InputError(
@@ -85,9 +116,14 @@ def open_views(
         connection.execute(f"SET {setting} = false")
     connection.execute("SET TimeZone = 'UTC'")
     connection.execute("CREATE SCHEMA history")
-    files = [path for name in TABLES for path in _relation(connection, name, history.files(name), focus)]
+    with ThreadPoolExecutor(_OPENERS) as pool:
+        files_of = dict(zip(TABLES, pool.map(history.files, TABLES), strict=True))
+    files = [path for name in TABLES for path in _relation(connection, name, files_of[name], focus)]
     _site_tables(connection, settings, focus)
     connection.execute(_text("ground.sql"))
+    if focus is not None:
+        connection.execute("CREATE TABLE unpacked AS FROM history.said")
+        connection.execute("CREATE OR REPLACE VIEW history.said AS FROM unpacked")
     for view in VIEWS:
         connection.execute(_text("views", f"{view}.sql"))
     return connection, files
@@ -98,20 +134,23 @@ def _relation(
 ) -> list[str]:
     """history.<name>: the table's files, or nothing in the right shape. Returns the files."""
     types = {field.name: _SQL_TYPE[field.type] for field in TABLES[name]}
+    if focus is not None:
+        files = [path for path in files if focus.holds(name, path)]
     if files:
         columns = ", ".join(f'"{column}"' for column in types)
         hive = ", ".join(f"'{column}': {types[column]}" for column in PARTITIONS.get(name, []))
         split = f"hive_partitioning = true, hive_types = {{{hive}}}" if hive else "hive_partitioning = false"
         listed = ", ".join(_quoted(path) for path in files)
         query = f"SELECT {columns} FROM read_parquet([{listed}], {split})"
-        if focus is not None and name in _LARGE:
-            query += f" WHERE site = {_quoted(focus.site)} AND pump = {_quoted(focus.pump)}"
-            query += f" AND day BETWEEN '{focus.first}' AND '{focus.last}'"
+        if focus is not None:
+            query += f" WHERE {focus.where(name)}"
     else:
         nulls = ", ".join(f'NULL::{kind} AS "{column}"' for column, kind in types.items())
         query = f"SELECT {nulls} WHERE false"
     try:
-        connection.execute(f"CREATE VIEW history.{name} AS {query}")
+        # One pump is read once and asked many times; only its samples are too many to hold.
+        kept = focus is not None and name != "gauge_samples"
+        connection.execute(f"CREATE {'TABLE' if kept else 'VIEW'} history.{name} AS {query}")
     except duckdb.BinderException:
         raise InputError(
             f"table {name} lacks a column that this version reads", where="history", do="run beadbook rebuild"

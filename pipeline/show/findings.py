@@ -9,7 +9,7 @@ from msgspec import Struct
 from edge.sentences import clause, clauses, counted
 from edge.units import pa_to_psi
 from pipeline.settings import SiteSettings
-from pipeline.show.tested import MEASURES, lots, outside, surroundings
+from pipeline.show.tested import MEASURES, Lot
 
 Row = dict[str, Any]
 Rows = Callable[..., list[Row]]
@@ -40,12 +40,19 @@ _TOLD_WITH_UNITS: Final = frozenset({"out_of_balance", "gauge_failed", "no_data"
 _APART: Final = timedelta(minutes=5)
 
 
-def find(rows: Rows, settings: SiteSettings, pump: str, start: datetime, reached: datetime) -> list[Finding]:
+def find(
+    rows: Rows,
+    settings: SiteSettings,
+    start: datetime,
+    reached: datetime,
+    outside: Iterable[str],
+    lots: Iterable[Lot],
+) -> list[Finding]:
     """All findings of the shift from `start` as far as anything is known.
 
-    rows : runs a query for the shift's pump and window (summary.py)
+    rows : runs a query for the shift's pump and window (summary.py); outside, lots : as tested.py tells them
     """
-    tell = _Teller(rows, settings, pump, start, reached)
+    tell = _Teller(rows, settings, start, reached)
     found = [
         *tell.smears(),
         *tell.balance(),
@@ -54,7 +61,7 @@ def find(rows: Rows, settings: SiteSettings, pump: str, start: datetime, reached
         *tell.silence(),
         *tell.tests(),
         *tell.charts(),
-        *tell.surroundings(),
+        *tell.surroundings(outside, lots),
         *tell.changeovers(),
         *tell.units(),
         *tell.persons(),
@@ -65,10 +72,8 @@ def find(rows: Rows, settings: SiteSettings, pump: str, start: datetime, reached
 
 
 class _Teller:
-    def __init__(
-        self, rows: Rows, settings: SiteSettings, pump: str, start: datetime, reached: datetime
-    ) -> None:
-        self.rows, self.settings, self.pump, self.start, self.reached = rows, settings, pump, start, reached
+    def __init__(self, rows: Rows, settings: SiteSettings, start: datetime, reached: datetime) -> None:
+        self.rows, self.settings, self.start, self.reached = rows, settings, start, reached
         self.held = rows(
             """
             SELECT start, coalesce("end", $reached) AS "end", state, rules, reasons FROM release_spans
@@ -236,12 +241,11 @@ class _Teller:
             )
             yield Finding("chart_signal", row["first"], None, sentence)
 
-    def surroundings(self) -> Iterator[Finding]:
+    def surroundings(self, outside: Iterable[str], lots: Iterable[Lot]) -> Iterator[Finding]:
         """Room and mixer beyond their limits, and lots that were stored badly."""
-        around = surroundings(self.rows, self.reached)
-        for told in outside(around, self.settings, self.pump):
+        for told in outside:
             yield Finding("surroundings", self.start, None, f"In this shift {told}.")
-        for lot in lots(self.rows, self.reached):
+        for lot in lots:
             if lot.stored_badly:
                 part = "base" if lot.part == "base" else "curing agent"
                 sentence = f"Lot {lot.lot} of the {part} was stored beyond its temperatures."

@@ -9,7 +9,7 @@ from msgspec import Struct, convert
 
 from edge.errors import InputError
 from edge.words import CAUTIONS, ReleaseState
-from pipeline.join.open import Focus, open_views
+from pipeline.join.open import Focus, connect, open_views
 from pipeline.settings import SiteSettings, load_settings
 from pipeline.show import tested
 from pipeline.show.findings import Finding, find
@@ -156,7 +156,11 @@ def open_shift(home: Path, site: str, pump: str, day: date, number: int) -> Shif
     settings = load_settings(home)
     settings.shift(number)
     connection, _ = open_views(home, settings, Focus(site, pump, day - _DAY, day + 2 * _DAY))
-    known = connection.execute("SELECT site, pump FROM pump_until ORDER BY ALL").fetchall()
+    shift = Shift(connection, settings, site, pump, day, number)
+    if shift.rows("SELECT 1 FROM pump_until WHERE site = $site AND pump = $pump"):
+        return shift
+    # Nothing is known of it: is there such a pump at all?
+    known = connect(home, settings).execute("SELECT site, pump FROM pump_until ORDER BY ALL").fetchall()
     sites = sorted({row[0] for row in known} | {settings.name})
     if site not in sites:
         raise InputError(f"no site {site!r}", where=str(home), do=f"take one of {', '.join(sites)}")
@@ -164,7 +168,7 @@ def open_shift(home: Path, site: str, pump: str, day: date, number: int) -> Shif
     if pump not in pumps:
         do = f"take one of {', '.join(pumps)}" if pumps else "land something of a pump first"
         raise InputError(f"no pump {pump!r} at {site}", where=str(home), do=do)
-    return Shift(connection, settings, site, pump, day, number)
+    return shift
 
 
 def summarise(shift: Shift) -> ShiftSummary:
@@ -202,6 +206,8 @@ def summarise(shift: Shift) -> ShiftSummary:
     release = _release(shift, reached)
     units = [convert(unit, Unit) for unit in shift.rows(_UNITS)]
     smears = [convert(smear, Smear) for smear in shift.rows(_SMEARS)]
+    lots, around = tested.lots(shift.rows, reached), tested.surroundings(shift.rows, reached)
+    outside = list(tested.outside(around, shift.settings, shift.pump))
     return ShiftSummary(
         **named,
         known=True,
@@ -209,13 +215,13 @@ def summarise(shift: Shift) -> ShiftSummary:
         verdict=ReleaseState(row["verdict"]),
         reasons=tuple(row["reasons"]),
         overridden=row["verdict"] == ReleaseState.RELEASE and bool(row["reasons"]),
-        findings=tuple(find(shift.rows, shift.settings, shift.pump, start, reached)),
+        findings=tuple(find(shift.rows, shift.settings, start, reached, outside, lots)),
         figures={key: value for key, value in row.items() if key not in _NAMED},
         smears=tuple(smears),
         tests=tuple(tested.tests(shift.rows)),
         charts=tuple(tested.charts(shift.rows)),
-        lots=tuple(tested.lots(shift.rows, reached)),
-        around=tested.surroundings(shift.rows, reached),
+        lots=tuple(lots),
+        around=around,
         outside_units_l=shift.rows(_OUTSIDE_UNITS)[0]["litres"],
         stops=tuple(convert(stop, Stop) for stop in shift.rows(_STOPS)),
         replaced=tuple(convert(one, Replaced) for one in shift.rows(_REPLACED)),
@@ -287,7 +293,10 @@ def _gauges(shift: Shift, reached: datetime) -> list[Gauge]:
     row = shift.rows(
         f"""
         WITH mine AS (SELECT * FROM gauge_samples WHERE {_MINE}),
-        steps AS (SELECT epoch_us(time) - lag(epoch_us(time)) OVER (ORDER BY time) AS step FROM mine)
+        -- Every tenth minute tells the usual step as well as all of them do.
+        steps AS (
+            SELECT epoch_us(time) - lag(epoch_us(time)) OVER (ORDER BY time) AS step
+            FROM mine WHERE epoch(time)::BIGINT // 60 % 10 = 0)
         SELECT {counts}, (SELECT median(step) FROM steps WHERE step > 0) / 1e6 AS step_s FROM mine
         """
     )[0]
