@@ -350,6 +350,9 @@ def test_json_says_what_the_contract_names(shift):
         "wear",
         "clogging",
         "dispensed_l",
+        "volume_ratio",
+        "leak_down",
+        "purge_due",
     ]
     assert set(said["states"][0]) == {"start", "end", "type"}
     assert set(said["reversals"][0]) == {"at", "pump"}

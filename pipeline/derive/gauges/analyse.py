@@ -168,6 +168,9 @@ def concluded(joined: Joined, settings: GaugeSettings) -> GaugeAnalysis:
     def recorded(found: list[Finding]) -> list[Finding]:
         return [_recorded(one, steps) for one in found] if steps else found
 
+    purges = idle.find_purges(states)
+    due = idle.purge_due(states, settings)
+    ratios = volume.ratio_by_strokes(list(joined.reversals), states, purges, settings)
     clogging = msgspec.structs.replace(joined.clogging, spans=recorded(joined.clogging.spans))
     faults = recorded(list(joined.faults)) + list(joined.recorded_faults)
     return GaugeAnalysis(
@@ -176,12 +179,15 @@ def concluded(joined: Joined, settings: GaugeSettings) -> GaugeAnalysis:
         strokes=recorded(list(joined.strokes)),
         balance_events=recorded(balance.find_balance_events(catalyst, settings)),
         idle_spans=recorded(idle.find_idle_spans(states, settings)),
-        purges=recorded(idle.find_purges(states)),
+        purges=recorded(purges),
         changeovers=recorded(list(joined.changeovers)),
         sensor_faults=sorted(faults, key=lambda fault: fault.start_us),
         wear=recorded(list(joined.wear)),
         clogging=clogging,
         volume=volume.dispensed(turns["base"], turns["catalyst"], settings),
+        volume_ratio=recorded(ratios),
+        leaks=recorded(list(joined.leaks)),
+        purge_due=None if due is None else _recorded(due, steps),
         samples=joined.samples,
         first_at_us=joined.first_at_us,
         last_at_us=joined.last_at_us,

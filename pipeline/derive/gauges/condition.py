@@ -1,7 +1,8 @@
-"""Is the pump wearing, is the mixer clogging? Told by strokes, over hours.
+"""Is the pump wearing, is the mixer clogging, does a line leak? Told by strokes and stalls, over hours.
 
 A worn check valve lets material back in one direction only: that direction runs at a lower pressure, or is
-over sooner. A clogging mixer needs more and more pressure for the same flow.
+over sooner. A clogging mixer needs more and more pressure for the same flow. What stands under pressure and
+leaks loses it.
 """
 
 from typing import Final
@@ -9,9 +10,12 @@ from typing import Final
 import numpy as np
 from scipy import ndimage
 
+from edge.words import Gauge
+from pipeline.derive.gauges.frames import NO_PRESSURE_PA, Frames
+from pipeline.derive.gauges.medians import known_median, median
 from pipeline.derive.gauges.quality import runs_of
-from pipeline.derive.gauges.recording import FloatArray
-from pipeline.derive.gauges.results import Clogging, CloggingSpan, Stroke, Wear
+from pipeline.derive.gauges.recording import BoolArray, FloatArray
+from pipeline.derive.gauges.results import Clogging, CloggingSpan, Leak, Stroke, Wear
 from pipeline.derive.gauges.settings import GaugeSettings
 
 # Both are judged over this many strokes: a single pull says little, and a reversal that was not seen turns
@@ -21,6 +25,58 @@ WINDOW: Final = 15
 FLOW_STEP_MAX: Final = 1.6
 # No mixer is replaced in less than this.
 MIXER_CHANGE_S: Final = 180.0
+# A stall shorter than this says little of a leak, nor do its first moments, in which pressures settle.
+LEAK_STALL_S: Final = 60.0
+LEAK_SETTLE_S: Final = 5.0
+# Means over this long are what falls, so that noise is small beside it.
+LEAK_MEAN_S: Final = 2.0
+# A rise over two of them this far from the usual move, in deviations, is a top-up.
+TOP_UP: Final = 4.0
+
+
+def find_leaks(
+    frames: Frames, levels: dict[Gauge, FloatArray], stalled: BoolArray, end_us: int
+) -> list[Leak]:
+    """How fast each gauge fell in each stall, top-ups left out.
+
+    A pump whose air motor tops the pressure up stands on a sawtooth: its slopes count, not its steps (a
+    step in the noise is no step, and the leak seems less). A line that cools falls too, so a leak is told by many stalls, not by one.
+    levels : (F,) [Pa] each, NaN where not known; stalled : (F,)
+    """
+    least, settle = frames.count(LEAK_STALL_S), frames.count(LEAK_SETTLE_S)
+    found = []
+    for first, last in runs_of(stalled).tolist():
+        if last - first < least or frames.run_us[last - 1] - frames.run_us[first] > 1.1e6 * frames.seconds * (
+            last - first
+        ):
+            continue  # too short, or with a gap inside
+        for gauge, level in levels.items():
+            stands = level[first + settle : last]
+            if not 2 * np.isfinite(stands).sum() >= len(stands) or known_median(stands) < NO_PRESSURE_PA:
+                continue
+            rate = _fall(stands, frames.count(LEAK_MEAN_S)) / frames.seconds
+            end = int(frames.run_us[last]) if last < len(frames.run_us) else end_us
+            found.append(Leak(int(frames.run_us[first]), end, gauge, rate))
+    return found
+
+
+def _fall(level: FloatArray, moment: int) -> float:
+    """Mean fall from one frame to the next [Pa], but for steps.
+
+    level : (N,), half of it known; moment : frames to mean over. Falls are summed up between the steps, so
+    that noise only counts at their ends
+    """
+    means = level[: len(level) // moment * moment].reshape(-1, moment).mean(axis=1)
+    means = means[np.isfinite(means)]
+    if len(means) < 3:
+        return 0.0
+    falls = means[:-1] - means[1:]
+    # A step may be shared by two neighbouring falls: it is told from both together.
+    pairs = falls[:-1] + falls[1:]
+    off = np.abs(pairs - median(pairs))
+    step = off > TOP_UP * 1.4826 * median(off)
+    even = ~(np.append(step, False) | np.append(False, step))
+    return float(falls[even].mean()) / moment if even.any() else 0.0
 
 
 def find_wear(strokes: list[Stroke], settings: GaugeSettings) -> list[Wear]:

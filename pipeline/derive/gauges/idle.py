@@ -9,7 +9,7 @@ Nothing recorded is not a stop by itself, but a stop in which it stood before an
 """
 
 from edge.words import PumpState
-from pipeline.derive.gauges.results import IdleSpan, Purge, StateSpan
+from pipeline.derive.gauges.results import IdleSpan, Purge, PurgeDue, StateSpan
 from pipeline.derive.gauges.settings import GaugeSettings
 
 
@@ -37,6 +37,24 @@ def find_idle_spans(states: list[StateSpan], settings: GaugeSettings) -> list[Id
             )
         )
     return spans
+
+
+def purge_due(states: list[StateSpan], settings: GaugeSettings) -> PurgeDue | None:
+    """When a purge is due, of a pump that stands at the recording's end and was not purged; else None.
+
+    A time that is past stays: the purge is still due.
+    """
+    if not states or states[-1].type in (PumpState.DISPENSING, PumpState.PURGING):
+        return None
+    stop: list[StateSpan] = []
+    for span in reversed(states):
+        if span.type == PumpState.PURGING:
+            return None
+        if span.type == PumpState.DISPENSING:
+            since = stop[-1].start_us
+            return PurgeDue(since, since + round(settings.idle_min * 60e6))
+        stop.append(span)
+    return None
 
 
 def _stops(states: list[StateSpan]) -> list[list[StateSpan]]:

@@ -15,6 +15,7 @@ from pipeline.derive.gauges import condition
 from pipeline.derive.gauges.results import (
     ChangeoverSeen,
     Clogging,
+    Leak,
     Part,
     Reversal,
     SensorFault,
@@ -47,6 +48,7 @@ class Joined:
     changeovers: tuple[ChangeoverSeen, ...] = ()
     faults: tuple[SensorFault, ...] = ()
     recorded_faults: tuple[SensorFault, ...] = ()
+    leaks: tuple[Leak, ...] = ()
     wear: tuple[Wear, ...] = ()
     clogging: Clogging = NO_CLOGGING
     steps: tuple[tuple[int, int], ...] = ()
@@ -106,6 +108,7 @@ def join(done: Joined, section: Section, first: int, last: int, settings: GaugeS
             if (done.until_us is None or low_at <= fault.start_us)
             and (last == end or fault.start_us < high_at)
         ),
+        leaks=done.leaks + tuple(own(section.leaks)),
         wear=wear,
         clogging=clogging,
         steps=_steps(done.steps, [(since + shift, behind - shift) for since, behind in step_shift]),

@@ -1,5 +1,6 @@
 """How does an analysis read as JSON? The contract of `inspect --json`: ISO 8601 in UTC, psi, litres."""
 
+import statistics
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 
@@ -46,7 +47,31 @@ def as_json(analysis: GaugeAnalysis) -> dict[str, Any]:
         "wear": wear_json(analysis),
         "clogging": clogging_json(analysis),
         "dispensed_l": _litres(analysis.volume),
+        "volume_ratio": [
+            {**_span(r), "ratio": round(r.ratio, 3), "low": round(r.low, 3), "high": round(r.high, 3)}
+            for r in analysis.volume_ratio
+        ],
+        "leak_down": leak_json(analysis),
+        "purge_due": None
+        if analysis.purge_due is None
+        else {"since": iso(analysis.purge_due.since_us), "due": iso(analysis.purge_due.due_us)},
     }
+
+
+def leak_json(analysis: GaugeAnalysis) -> list[dict[str, Any]]:
+    """The `leak_down` list: per gauge the median and the worst of its stalls; positive where it falls."""
+    of: dict[str, list[float]] = {}
+    for leak in analysis.leaks:
+        of.setdefault(leak.gauge.value, []).append(pa_to_psi(leak.pa_per_s) * 60.0)
+    return [
+        {
+            "channel": gauge,
+            "psi_per_min": round(statistics.median(rates), 2),
+            "worst_psi_per_min": round(max(rates), 2),
+            "stalls": len(rates),
+        }
+        for gauge, rates in of.items()
+    ]
 
 
 def wear_json(analysis: GaugeAnalysis) -> list[dict[str, Any]]:
@@ -116,6 +141,20 @@ def summary_lines(analysis: GaugeAnalysis) -> list[tuple[str, str]]:
     if analysis.volume is not None:
         litres = _litres(analysis.volume) or {}
         lines.append(("dispensed", ", ".join(f"{p} {x:.2f} l" for p, x in litres.items() if x is not None)))
+    if analysis.volume_ratio:
+        hours = analysis.volume_ratio
+        ratios = [hour.ratio for hour in hours]
+        wide = max((hour.high - hour.low) / 2 for hour in hours)
+        says = f"{min(ratios):.2f} to {max(ratios):.2f} by volume in {len(hours)} h, give or take {wide:.2f}"
+        lines.append(("ratio by strokes", f"{says}: no test, weigh it"))
+    lines += [
+        (f"leak-down, {leak['channel']}", f"{leak['psi_per_min']:.1f} psi/min over {leak['stalls']} stalls")
+        for leak in leak_json(analysis)
+    ]
+    if analysis.purge_due is not None and analysis.last_at_us is not None:
+        left = (analysis.purge_due.due_us - analysis.last_at_us) / 60e6
+        says = f"in {left:.1f} min" if left > 0 else f"overdue by {-left:.1f} min"
+        lines.append(("base purge due", f"{iso(analysis.purge_due.due_us)}, {says}"))
     lines += [
         (event.type, f"{_clock(event)}, peak {pa_to_psi(event.peak_pa):.0f} psi")
         for event in analysis.balance_events

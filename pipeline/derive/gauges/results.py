@@ -134,6 +134,42 @@ class Volume(Struct, frozen=True):
     catalyst_m3: float | None
 
 
+class RatioByStrokes(Struct, frozen=True):
+    """Base over catalyst by volume in one clock hour, and between what it may lie. An indicator, no test."""
+
+    start_us: int
+    end_us: int
+    ratio: float
+    low: float
+    high: float
+
+
+class Left(Struct, frozen=True):
+    """What is left in a drum or pail [m3].
+
+    empty_us : when it is empty at the rate of late, None where that is not known
+    """
+
+    left_m3: float
+    empty_us: int | None
+
+
+class Leak(Struct, frozen=True):
+    """How fast a gauge's pressure fell in one stall, top-ups left out. pa_per_s : positive where it falls."""
+
+    start_us: int
+    end_us: int
+    gauge: Gauge
+    pa_per_s: float
+
+
+class PurgeDue(Struct, frozen=True):
+    """The pump has stood since, unpurged, after dispensing: a base purge is due at the latest then."""
+
+    since_us: int
+    due_us: int
+
+
 class GaugeAnalysis(Struct, frozen=True):
     """All that a recording says."""
 
@@ -148,6 +184,9 @@ class GaugeAnalysis(Struct, frozen=True):
     wear: list[Wear]
     clogging: Clogging
     volume: Volume | None
+    volume_ratio: list[RatioByStrokes]
+    leaks: list[Leak]
+    purge_due: PurgeDue | None
     samples: int
     first_at_us: int | None
     last_at_us: int | None

@@ -11,7 +11,7 @@ import numpy as np
 from scipy import ndimage
 
 from edge.words import PRESSURE_GAUGES, Fault, Gauge
-from pipeline.derive.gauges import changeover, states, strokes
+from pipeline.derive.gauges import changeover, condition, states, strokes
 from pipeline.derive.gauges.dips import APART_S, TRACE_MIN, TRACE_NOISE_TIMES, find_dips, relative_depth
 from pipeline.derive.gauges.drifts import find_drifts
 from pipeline.derive.gauges.faults import Checked, check_gauges
@@ -22,6 +22,7 @@ from pipeline.derive.gauges.quality import Flag
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray, Recording
 from pipeline.derive.gauges.results import (
     ChangeoverSeen,
+    Leak,
     Part,
     Reversal,
     SensorFault,
@@ -82,6 +83,7 @@ class Section:
     strokes: list[Stroke]
     changeovers: list[ChangeoverSeen]
     faults: list[SensorFault]
+    leaks: list[Leak]
     offsets: list[tuple[int, int]]
 
 
@@ -117,6 +119,9 @@ def read_section(recording: Recording, settings: GaugeSettings) -> Section:
             key=lambda one: one.start_us,
         ),
         faults=_faults(frames, checked, offsets, seen, end_us),
+        leaks=condition.find_leaks(
+            frames, {g: levels[g] for g in FLUID if g in levels}, codes == states.STALLED, end_us
+        ),
         offsets=[_times(frames, offset.first, offset.last, end_us) for offset in offsets],
     )
 
