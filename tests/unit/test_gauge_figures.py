@@ -1,10 +1,8 @@
 """Are volumes, ratios, forecasts, leaks and purges due what arithmetic says they are?"""
 
-import numpy as np
 import pytest
 
-from edge.units import PA_PER_PSI, pa_to_psi
-from edge.words import Gauge
+from edge.units import PA_PER_PSI
 from pipeline.derive.gauges.analyse import analyse
 from pipeline.derive.gauges.recording import Recording
 from pipeline.derive.gauges.report import as_json, leak_json, summary_lines
@@ -77,18 +75,19 @@ def test_no_forecast_for_a_pump_that_stands_or_a_drum_that_should_be_empty():
 
 @pytest.mark.parametrize(("rate", "every"), [(0.0, 50), (12.0, 1000), (40.0, 50), (90.0, 50)])
 def test_leak_down_is_the_fall_between_top_ups(rate, every):
-    rows = play([*work(120, 1), ("stalled", 240), *work(60, 2), ("stalled", 180)], Plain(hz=10.0))[0]
+    rows = play([*work(120, 1), ("stalled", 240), *work(120, 2), ("stalled", 180)], Plain(hz=10.0))[0]
     t = (rows.at_us - START_US) / 1e6
-    # Catalyst 1 falls, and is topped up every so many seconds.
+    # Both lines fall, and are topped up every so many seconds.
     fall = -((t % every) * rate / 60) * PA_PER_PSI
-    gauges = {**rows.gauges, Gauge.CATALYST_1: rows.gauges[Gauge.CATALYST_1] + fall}
+    gauges = {gauge: values + fall for gauge, values in rows.gauges.items()}
     found = analyse(Recording(rows.at_us, gauges), GaugeSettings())
     leaks = {leak["channel"]: leak for leak in leak_json(found)}
-    assert leaks["catalyst_1"]["stalls"] == 2
-    assert leaks["catalyst_1"]["psi_per_min"] == pytest.approx(rate, abs=1.5)
-    assert leaks["base"]["psi_per_min"] == pytest.approx(0.0, abs=1.5)
+    assert set(leaks) == {"base", "catalyst_1", "catalyst_2"}
+    for leak in leaks.values():
+        assert leak["stalls"] == 2
+        # Noise of 6 psi at both ends of some minutes.
+        assert leak["psi_per_min"] == pytest.approx(rate, abs=3.0)
     assert all(leak.end_us - leak.start_us > 60e6 for leak in found.leaks)
-    assert pa_to_psi(found.leaks[0].pa_per_s) < 1.0
 
 
 def test_a_pump_that_stands_is_told_when_its_purge_is_due():

@@ -39,8 +39,9 @@ def find_leaks(
 ) -> list[Leak]:
     """How fast each gauge fell in each stall, top-ups left out.
 
-    A pump whose air motor tops the pressure up stands on a sawtooth: its slopes count, not its steps (a
-    step in the noise is no step, and the leak seems less). A line that cools falls too, so a leak is told by many stalls, not by one.
+    A pump whose air motor tops the pressure up stands on a sawtooth: its slopes count, not its steps; of a
+    step within the noise both do, and the leak seems less. A line that cools falls too, so a leak is told by
+    many stalls, not by one.
     levels : (F,) [Pa] each, NaN where not known; stalled : (F,)
     """
     least, settle = frames.count(LEAK_STALL_S), frames.count(LEAK_SETTLE_S)
