@@ -16,6 +16,7 @@ import pyarrow as pa
 from edge.errors import InputError
 from edge.files import write_durably
 from edge.words import GAUGE_COLUMN, Gauge, Verdict
+from pipeline import limits_in_force
 from pipeline.cure import derive_cure
 from pipeline.derive.gauges.analyse import analyse
 from pipeline.derive.gauges.recording import Recording
@@ -49,6 +50,7 @@ def advance(
     days : UTC dates on which something landed; each touches the production days it overlaps
     again : score photographs that have a score already, too
     """
+    limits_in_force.note(history.home, settings, datetime.now(UTC))
     for day in sorted(_production_days(settings, days)):
         derive_gauges(history, settings, site, pump, day)
     derive_smears(history, settings, site, pump, again=again)

@@ -119,6 +119,9 @@ def logbook(
     pump: Annotated[str | None, Option(help="One pump.")] = None,
     since: Annotated[str | None, Option(help="From this UTC date on, YYYY-MM-DD.")] = None,
     until: Annotated[str | None, Option(help="Up to and with this UTC date.")] = None,
+    project: Annotated[str | None, Option(help="With --pdf: what its units' numbers begin with.")] = None,
+    pdf: Annotated[Path | None, Option(help="Write it to this file as an auditor files it.")] = None,
+    page: Annotated[str, Option(help="a4 or letter.")] = "a4",
     as_json: Json = False,
     home: Home = DEFAULT_HOME,
 ) -> None:
@@ -133,9 +136,32 @@ def logbook(
     first = _midnight(since, "--since")
     last = _midnight(until, "--until")
 
+    home = existing_home(home)
+    end = last + timedelta(days=1) if last else None
+    if pdf is not None:
+        from pipeline.show.filed import PAPERS, file_logbook
+
+        if page not in PAPERS:
+            raise CallError(f"no page {page!r}", where="--page", do=f"take one of {', '.join(PAPERS)}")
+        made = file_logbook(
+            home,
+            site=site,
+            pump=pump,
+            since=first,
+            until=end,
+            project=project,
+            paper=page,
+            now=datetime.now(UTC),
+        )
+        _write(pdf, made)
+        print(pdf)
+        return
+    if project is not None:
+        raise CallError("it chooses what is filed", where="--project", do="give --pdf FILE with it")
+
     from pipeline.show.logbook import entries
 
-    found = entries(home.expanduser(), site, pump, first, last + timedelta(days=1) if last else None)
+    found = entries(home, site, pump, first, end)
     if as_json:
         import msgspec
 
