@@ -143,7 +143,9 @@ def charted(points: Sequence[Point], measure: Measure, settings: SiteSettings, p
 
 
 def _rows_of(some: Sequence[Point], measure: Measure, name: str, limits: Limits | None) -> Iterable[Row]:
-    for point, held in zip(some, chart([p.value for p in some], limits), strict=True):
+    # Gauges' balance drifts over days: small moves that add up are a signal too.
+    held_against = chart([p.value for p in some], limits, cusum=measure == "balance")
+    for point, held in zip(some, held_against, strict=True):
         yield {
             "at": point.at,
             "measure": measure,

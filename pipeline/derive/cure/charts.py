@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 from msgspec import Struct
 
+from pipeline.derive.cure.cusum import has_shifted
 from pipeline.derive.cure.rules import signals
 
 FloatArray = npt.NDArray[np.float64]
@@ -86,9 +87,12 @@ def ewma_half_width(sigma: float, point: int | None, weight: float = EWMA_WEIGHT
     return 3 * sigma * math.sqrt(weight / (2 - weight) * settled)
 
 
-def chart(values: Sequence[float] | FloatArray, limits: Limits | None) -> list[ChartPoint]:
+def chart(
+    values: Sequence[float] | FloatArray, limits: Limits | None, *, cusum: bool = False
+) -> list[ChartPoint]:
     """Every point held against the limits, with the run rules it breaks.
 
+    cusum : whether a cumulative sum over its decision is a signal too, for what drifts slowly
     A moving range beyond its limit, and an EWMA beyond its own, are signals too. A baseline without any
     spread (a scale that shows whole points) gives no sigma to measure by: no signals.
     """
@@ -100,14 +104,18 @@ def chart(values: Sequence[float] | FloatArray, limits: Limits | None) -> list[C
             for v, r in zip(values, ranges, strict=True)
         ]
     smoothed = ewma(values, limits.centre)
+    z = (values - limits.centre) / limits.sigma
+    shifted = has_shifted(z) if cusum else np.zeros(len(z), bool)
     found = []
-    for place, broken in enumerate(signals((values - limits.centre) / limits.sigma)):
+    for place, broken in enumerate(signals(z)):
         half = ewma_half_width(limits.sigma, place + 1)
         more = []
         if ranges[place] > limits.range_upper:
             more.append("moving_range")
         if abs(smoothed[place] - limits.centre) > half:
             more.append("ewma")
+        if shifted[place]:
+            more.append("cusum")
         found.append(
             ChartPoint(
                 value=float(values[place]),
