@@ -98,6 +98,9 @@ class Limits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     rules_off: tuple[RuleName, ...] = ()
 
 
+Litres = Annotated[float, Meta(gt=0, le=10_000, description="[l]")]
+
+
 class PumpSettings(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """What the sealant's data sheet and the pump's plate say. Ratios are base to curing agent, by mass."""
 
@@ -107,6 +110,9 @@ class PumpSettings(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     snap_max_min: Minutes = 60.0
     base_stroke_ml: Millilitres | None = None
     curing_agent_stroke_ml: Millilitres | None = None
+    # What a new drum and a new pail hold.
+    base_drum_l: Litres | None = None
+    curing_agent_pail_l: Litres | None = None
     # Fields of CureLimits (derive/cure/limits.py), where each names its origin.
     snap_reference_degc: Celsius = 23.0
     base_density_kg_m3: Annotated[float, Meta(gt=300, le=5000, description="[kg/m3]")] | None = None

@@ -5,6 +5,7 @@ from datetime import datetime, timedelta
 from typing import Any, Final
 
 from pipeline.settings import SiteSettings
+from pipeline.show.material import material_left, running_out
 
 # What falls due within so long is the next shift's to do.
 _NEXT_SHIFT: Final = timedelta(hours=8)
@@ -12,7 +13,26 @@ _NEXT_SHIFT: Final = timedelta(hours=8)
 Rows = Callable[..., list[dict[str, Any]]]
 
 
-def remind(rows: Rows, settings: SiteSettings, start: datetime, reached: datetime) -> Iterator[str]:
+def purge_due(rows: Rows, settings: SiteSettings, reached: datetime) -> datetime | None:
+    """When a base purge is due of a pump that stands at `reached`; None once late: then it is a hold."""
+    states = rows(
+        """
+        SELECT max("end") FILTER (type = 'dispensing') AS stopped,
+               max("end") FILTER (type = 'purging') AS purged
+        FROM pump_states WHERE site = $site AND pump = $pump AND start < $reached AND start >= $start
+        """,
+        reached=reached,
+    )[0]
+    stopped, purged = states["stopped"], states["purged"]
+    if stopped is None or stopped >= reached or (purged is not None and purged >= stopped):
+        return None
+    due: datetime = stopped + timedelta(minutes=settings.limits.idle_min)
+    return due if due > reached else None
+
+
+def remind(
+    rows: Rows, settings: SiteSettings, pump: str, start: datetime, reached: datetime
+) -> Iterator[str]:
     """One sentence each. Tests a day are common practice, no published source.
 
     rows : runs a query for the shift's pump and window (summary.py)
@@ -32,6 +52,10 @@ def remind(rows: Rows, settings: SiteSettings, start: datetime, reached: datetim
         """
         return bool(rows(sql, since=since, reached=reached)[0]["n"])
 
+    due = purge_due(rows, settings, reached)
+    if due is not None:
+        yield f"Purge the gun with base by {clock(due)}: the pump stands, and it was not purged."
+    yield from running_out(material_left(rows, settings, pump, start, reached), settings, reached)
     begins = settings.day_start(day)
     if not done_since("snap_tests", begins):
         yield "Take the day's snap time: none is recorded yet."

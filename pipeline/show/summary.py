@@ -229,7 +229,7 @@ def summarise(shift: Shift) -> ShiftSummary:
         gauges=tuple(_gauges(shift, reached)),
         states=tuple(convert(span, Span) for span in shift.rows(_STATES)),
         release=tuple(release),
-        reminders=tuple(remind(shift.rows, shift.settings, start, reached)),
+        reminders=tuple(remind(shift.rows, shift.settings, shift.pump, start, reached)),
     )
 
 

@@ -7,7 +7,6 @@ from pipeline.derive.gauges.analyse import analyse
 from pipeline.derive.gauges.recording import Recording
 from pipeline.derive.gauges.report import as_json, leak_json, summary_lines
 from pipeline.derive.gauges.settings import GaugeSettings
-from pipeline.derive.gauges.volume import left_in
 from tests.shop.plain_pump import START_US, Plain, play, work
 
 PLATE = GaugeSettings(base_stroke_ml=160.0, catalyst_stroke_ml=20.0)
@@ -47,30 +46,6 @@ def test_a_leak_moves_the_ratio_out_of_what_counting_explains():
 def test_no_ratio_without_displacements_or_strokes():
     assert analyse(hour_of_work(), GaugeSettings()).volume_ratio == []
     assert analyse(play([("stalled", 200)], Plain(hz=10.0))[0], PLATE).volume_ratio == []
-
-
-def test_what_is_left_and_when_it_is_empty():
-    # 200 l, 0.16 l a stroke: 100 strokes in the last 100 of 200 minutes, 50 before: 24 l used, 16 l of late.
-    strokes = [*range(1, 100, 2), *range(101, 201)]
-    at = [minute * MINUTE for minute in strokes]
-    left = left_in(0.200, 0.160e-3, 0, at, 200 * MINUTE, 100 * MINUTE)
-    assert left.left_m3 == pytest.approx(0.176)
-    # 176 l at 16 l in 100 min are 1,100 min.
-    assert left.empty_us == pytest.approx(1300 * MINUTE, abs=MINUTE)
-
-
-def test_a_changeover_begins_anew_and_its_strokes_before_do_not_count():
-    at = [minute * MINUTE for minute in range(200)]
-    left = left_in(0.020, 0.1e-3, 190 * MINUTE, at, 200 * MINUTE, 100 * MINUTE)
-    assert left.left_m3 == pytest.approx(0.020 - 10 * 0.1e-3)
-    assert left.empty_us == pytest.approx((200 + 190) * MINUTE, abs=MINUTE)
-
-
-def test_no_forecast_for_a_pump_that_stands_or_a_drum_that_should_be_empty():
-    assert left_in(0.2, 0.1e-3, 0, [], 100 * MINUTE, 50 * MINUTE).empty_us is None
-    assert left_in(0.2, 0.1e-3, 0, [], 100 * MINUTE, 50 * MINUTE).left_m3 == 0.2
-    gone = left_in(0.01, 0.1e-3, 0, list(range(500)), 1000, 1000)
-    assert (gone.left_m3, gone.empty_us) == (0.0, None)
 
 
 @pytest.mark.parametrize(("rate", "every"), [(0.0, 50), (12.0, 1000), (40.0, 50), (90.0, 50)])

@@ -144,16 +144,6 @@ class RatioByStrokes(Struct, frozen=True):
     high: float
 
 
-class Left(Struct, frozen=True):
-    """What is left in a drum or pail [m3].
-
-    empty_us : when it is empty at the rate of late, None where that is not known
-    """
-
-    left_m3: float
-    empty_us: int | None
-
-
 class Leak(Struct, frozen=True):
     """How fast a gauge's pressure fell in one stall, top-ups left out. pa_per_s : positive where it falls."""
 

@@ -1,16 +1,15 @@
-"""How much did the pumps dispense, in what ratio, and how much is left? Strokes times displacement.
+"""How much did the pumps dispense, and in what ratio? Strokes times displacement.
 
 A pump counts strokes, not sealant: what a leaking valve lets back and what a purge used are in it. So a ratio
 told by strokes is an indicator beside the weighed one, and never a test of it.
 """
 
-from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
 
 from edge.words import PumpState
-from pipeline.derive.gauges.results import Left, Part, Purge, RatioByStrokes, Reversal, StateSpan, Volume
+from pipeline.derive.gauges.results import Part, Purge, RatioByStrokes, Reversal, StateSpan, Volume
 from pipeline.derive.gauges.settings import GaugeSettings
 
 M3_PER_ML: Final = 1e-6
@@ -70,25 +69,3 @@ def ratio_by_strokes(
             )
         )
     return found
-
-
-def left_in(
-    size_m3: float, stroke_m3: float, changed_us: int, strokes_us: Sequence[int], now_us: int, over_us: int
-) -> Left:
-    """What is left in a drum or pail, and when it is empty if the pump goes on as it did.
-
-    size_m3 : what it held when new; changed_us : when it was put in, by the record of the changeover
-    strokes_us : times of the part's strokes, in order; over_us : how far back the pump's rate is taken, stops
-    and all, no further than the changeover
-    Returns never less than nothing; no time if nothing was used of late or the drum should be empty by now
-    """
-    at = np.asarray(strokes_us, dtype=np.int64)
-    since = max(changed_us, now_us - over_us)
-    used, late = (
-        int(np.searchsorted(at, now_us, side="right") - np.searchsorted(at, begin)) * stroke_m3
-        for begin in (changed_us, since)
-    )
-    left = max(0.0, size_m3 - used)
-    if not late or not left:
-        return Left(left, None)
-    return Left(left, now_us + round(left / late * (now_us - since)))
