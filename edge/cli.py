@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 _ORDER: Final = (
     *("demo", "sheet", "score", "inspect", "record", "photo", "capture", "replay"),
     *("broker-config", "serve", "import", "rebuild", "summary", "logbook", "query"),
+    *("doctor", "outbox", "backup", "restore", "thin", "units"),
 )
 
 
@@ -228,6 +229,31 @@ def capture(
                     )
             except OutboxDamagedError as error:
                 logging.getLogger(__name__).error("%s", error)
+
+
+@app.command("outbox")
+def outbox_command(
+    outbox: OutboxFile = DEFAULT_OUTBOX,
+    as_json: Annotated[bool, Option("--json", help="One object.")] = False,
+) -> None:
+    """Show what waits in an outbox, and since when.
+
+    Example: beadbook outbox --outbox ~/outbox.sqlite
+    """
+    from edge.depth import look_into
+
+    inside = look_into(outbox)
+    if as_json:
+        print(msgspec.json.encode(inside).decode())
+        return
+    kinds = ", ".join(f"{count} {channel}" for channel, count in sorted(inside.by_channel.items()))
+    print(f"{inside.edge} of {inside.site}: {counted(inside.messages, 'message')} not receipted yet", end="")
+    print(f" ({kinds}), {inside.bytes / 1e6:.1f} MB" if inside.messages else "")
+    if inside.oldest_at is not None:
+        since = datetime.fromtimestamp(inside.oldest_at, UTC)
+        print(f"the oldest since {since:%Y-%m-%d %H:%M:%S} UTC, {(time.time() - inside.oldest_at) / 60:.1f} min")
+    if inside.lost_at is not None:
+        print(f"no contact with the broker since {inside.lost_at}")
 
 
 @app.command()

@@ -26,6 +26,7 @@ from pipeline.history import History
 from pipeline.judge.release import ReleaseSpan
 from pipeline.judging import judge
 from pipeline.photos import read_photo_file, score_photo
+from pipeline.retention import thinned_days
 from pipeline.settings import SiteSettings
 from pipeline.tables import DERIVED
 
@@ -71,6 +72,11 @@ def derive_gauges(history: History, settings: SiteSettings, site: str, pump: str
     """Analyse one production day of a pump's gauges and replace what stood for it."""
     start, end = settings.day_start(day), settings.day_start(day + timedelta(days=1))
     since, until = start - MARGIN, end + MARGIN
+    touched = {
+        (site, pump, start.date() + timedelta(days=n)) for n in range((end.date() - start.date()).days + 1)
+    }
+    if touched & thinned_days(history.home):
+        return  # what was derived from the full readings stands
     samples = history.read(
         "gauge_samples",
         site=site,

@@ -133,8 +133,11 @@ def digest_of(line: bytes) -> str:
 
 
 def row_digest(table: str, row: Mapping[str, Any]) -> str:
-    """SHA-256 of a row as the table has it: all columns, in order of their names."""
-    told = [table, *((name, row[name]) for name in sorted(row))]
+    """SHA-256 of a row as the table has it: the columns that say something, in order of their names.
+
+    So a column that a later layout adds changes no entry of before it.
+    """
+    told = [table, *((name, row[name]) for name in sorted(row) if row[name] is not None)]
     return hashlib.sha256(msgspec.json.encode(told)).hexdigest()
 
 

@@ -19,7 +19,14 @@ from uuid import uuid4
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
-from deltalake import CommitProperties, DeltaTable, PostCommitHookProperties, Transaction, write_deltalake
+from deltalake import (
+    CommitProperties,
+    DeltaTable,
+    PostCommitHookProperties,
+    Schema,
+    Transaction,
+    write_deltalake,
+)
 from deltalake.exceptions import CommitFailedError
 from deltalake.transaction import AddAction
 
@@ -170,6 +177,12 @@ class History:
 
         names : tables that no one else writes to meanwhile
         """
+        if set(names) & LANDED.keys():
+            with self.committing():
+                return self._compact(names, files_max)
+        return self._compact(names, files_max)
+
+    def _compact(self, names: Sequence[str], files_max: int) -> int:
         rewritten = 0
         for name in names:
             table = self._open(name)
@@ -212,11 +225,31 @@ class History:
                 ) from None
             for name in TABLES:
                 mend_tail(self.root / name)
+                self._bring_forward(name)
             for name in CHAINED:
                 self._chains.catch_up(name, self.read(name).to_pylist())
             yield
 
+    @contextmanager
+    def committing(self) -> Iterator[None]:
+        """While one commits to the landed tables, no backup copies their logs, and the other way round."""
+        with (self.home / "commit.lock").open("w") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)
+            yield
+
     # -- inside
+
+    def _bring_forward(self, name: str) -> None:
+        """Give a table of an earlier layout the columns that have come since; old rows have null there."""
+        table = self._open(name)
+        if table is None:
+            return
+        there = {field.name for field in table.schema().fields}
+        lacking = [field for field in Schema.from_arrow(TABLES[name]).fields if field.name not in there]
+        if lacking:
+            table.alter.add_columns(lacking, post_commithook_properties=_NO_CHECKPOINT)
+            self._sync_entry(name)
+            log.info("brought forward table=%s columns=%s", name, [field.name for field in lacking])
 
     def _open(self, name: str) -> DeltaTable | None:
         table = self._tables.get(name)

@@ -108,6 +108,8 @@ class PumpSettings(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     ratio_tolerance_pct: Annotated[float, Meta(gt=0, le=50, description="[%]")] = 5.0
     snap_min_min: Minutes = 30.0
     snap_max_min: Minutes = 60.0
+    # When each gauge is to be calibrated next, by the gauge's name.
+    calibration_due: dict[str, date] = {}
     base_stroke_ml: Millilitres | None = None
     curing_agent_stroke_ml: Millilitres | None = None
     # What a new drum and a new pail hold.

@@ -7,7 +7,7 @@ where the pipeline's libraries are not installed.
 import sys
 
 from edge.cli import app, run
-from pipeline.cli import demo, gauges, guard, judge, land, show, smear  # noqa: F401  each registers its commands
+from pipeline.cli import demo, gauges, guard, judge, land, operate, show, smear  # noqa: F401  each registers its commands
 
 # Modules whose errors tell of a table's files.
 _STORES = frozenset({"_duckdb", "duckdb", "deltalake", "_internal", "pyarrow"})

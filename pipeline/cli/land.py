@@ -42,6 +42,9 @@ def serve(
     until_idle: Annotated[
         float | None, Option(min=0.1, help="Stop when nothing has arrived for so long [s].")
     ] = None,
+    metrics: Annotated[
+        str | None, Option(help="host:port where /metrics and /health are answered; not, if left out.")
+    ] = None,
 ) -> None:
     """Land and judge what edges send, until stopped.
 
@@ -53,11 +56,13 @@ def serve(
 
     from edge.broker import parse_broker_url
     from edge.stopping import stop_signal
+    from edge.watching import parse_listen, watched
     from pipeline.beside import Beside
     from pipeline.history import History
     from pipeline.judge.release import ReleaseSpan
     from pipeline.land.andon import Andon, Standing
-    from pipeline.land.broker import embedded_broker, parse_listen
+    from pipeline.land.broker import embedded_broker
+    from pipeline.land.counted import Counts
     from pipeline.land.serve import serve_until
     from pipeline.settings import load_settings
 
@@ -68,7 +73,7 @@ def serve(
         url = (
             parse_broker_url(broker, ca=ca, password_file=password_file, cert=cert)
             if broker
-            else stack.enter_context(embedded_broker(*parse_listen(listen)))
+            else stack.enter_context(embedded_broker(*parse_listen(listen, "--listen")))
         )
         silent_s = limits.silent_s if limits.gauges_required else None
         andon = stack.enter_context(Andon(url, silent_s=silent_s))
@@ -77,6 +82,14 @@ def serve(
             andon.tell(site, pump, Standing(span.state, span.start, span.reasons))
 
         beside = stack.enter_context(Beside(home, told))
+        counts = Counts(andon.standings)
+        if metrics is not None:
+            stack.enter_context(watched(parse_listen(metrics, "--metrics"), counts.metrics, counts.trouble))
+
+        def moved(batch: Landed) -> None:
+            counts.count(batch)
+            andon.heard(batch.newest)
+
         total = serve_until(
             stopped,
             url,
@@ -84,7 +97,8 @@ def serve(
             until_idle_s=until_idle,
             expect=beside.expect,
             landed=beside.note,
-            moved=lambda batch: andon.heard(batch.newest),
+            moved=moved,
+            alive=counts.alive,
             ready=lambda: print(f"receiving from {url} into {home}", flush=True),
         )
     print(_summary(total))

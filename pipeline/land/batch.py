@@ -164,11 +164,12 @@ class Batch:
         names: list[str] = [name for name in ORDER if name in tables]
         if streams and not names:
             names = ["gauge_samples"]  # nothing new in it, yet the receipt must outlive us
-        for name in names:
-            carried = {table_id(one): max(inside[name], seq) for one, (inside, seq) in streams.items()}
-            if name == names[-1]:
-                carried |= {whole_id(one): seq for one, (_, seq) in streams.items()}
-            self._history.append(name, tables.get(name, TABLES[name].empty_table()), carried)
+        with self._history.committing():
+            for name in names:
+                carried = {table_id(one): max(inside[name], seq) for one, (inside, seq) in streams.items()}
+                if name == names[-1]:
+                    carried |= {whole_id(one): seq for one, (_, seq) in streams.items()}
+                self._history.append(name, tables.get(name, TABLES[name].empty_table()), carried)
         for site, pump, at_us in moments:
             self._known.add_samples(site, pump, at_us)
         for name, keys in self._keys.items():

@@ -21,14 +21,6 @@ DEFAULT_PORT: Final = 1883
 _START_S: Final = 15.0
 
 
-def parse_listen(text: str) -> tuple[str, int]:
-    """Host and port of "host:port". Raises CallError if it is none."""
-    host, _, port = text.rpartition(":")
-    if not host or not port.isdecimal() or int(port) > 65535:
-        raise CallError(f"{text!r} is no host and port", where="--listen", do="write it as 127.0.0.1:1883")
-    return host, int(port)
-
-
 @contextmanager
 def embedded_broker(host: str = DEFAULT_HOST, port: int = DEFAULT_PORT) -> Iterator[BrokerUrl]:
     """A broker that runs while the context does; anyone who reaches the port may use it.

@@ -35,6 +35,7 @@ def serve_until(
     expect: Callable[[set[PumpDay]], None] = lambda _touched: None,
     landed: Callable[[set[PumpDay]], None] = lambda _touched: None,
     moved: Callable[[Landed], None] = lambda _moved: None,
+    alive: Callable[[bool], None] = lambda _connected: None,
     ready: Callable[[], None] = lambda: None,
 ) -> Landed:
     """Land all that edges send until `stopped`; what was moved in all.
@@ -42,6 +43,7 @@ def serve_until(
     until_idle_s : stop as well when nothing has arrived for so long [s]
     expect, landed : called before and after each commit with the pumps and UTC dates it brings something for
     moved : called after each batch with what it moved
+    alive : called at each look, with whether there is contact to the broker
     ready : called once, when messages are being received
     Raises InputError if another landing holds the home.
     """
@@ -55,6 +57,7 @@ def serve_until(
             if not told and inbox.connected.is_set():
                 told = True
                 ready()
+            alive(inbox.connected.is_set())
             messages = inbox.gather(_LOOK_S)
             if not messages:
                 if until_idle_s is not None and time.monotonic() - quiet_since >= until_idle_s:
