@@ -6,7 +6,7 @@ import re
 import sys
 import time
 from collections.abc import Iterable, Iterator
-from contextlib import closing
+from contextlib import ExitStack, closing
 from datetime import UTC, datetime, timedelta
 from heapq import merge
 from pathlib import Path
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 _ORDER: Final = (
     *("demo", "sheet", "score", "inspect", "record", "photo", "capture", "replay"),
     *("broker-config", "serve", "import", "rebuild", "summary", "logbook", "query"),
+    *("doctor", "outbox", "backup", "restore", "thin", "units"),
     *("doctor", "outbox", "backup", "restore", "thin", "units"),
 )
 
@@ -192,6 +193,9 @@ def capture(
             min=1, help="What may wait before the oldest gauge rows are thinned [MB]; the disk, if left out."
         ),
     ] = None,
+    metrics: Annotated[
+        str | None, Option(help="host:port where /metrics and /health are answered; not, if left out.")
+    ] = None,
 ) -> None:
     """Send gauges and photographs as they come, until stopped.
 
@@ -202,16 +206,21 @@ def capture(
     from edge.broker import parse_broker_url
     from edge.capture import capture_until
     from edge.courier import Courier
+    from edge.depth import OutboxWatch
     from edge.outbox import Outbox, OutboxDamagedError
     from edge.replay import CourierThread
     from edge.stopping import stop_signal
+    from edge.watching import parse_listen, watched
 
     check_names(site=site, edge=edge, pump=pump)
     if gauges is None and watch is None:
         raise CallError("nothing to capture", where="capture", do="give --gauges FILE or --watch DIR or both")
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
     url = parse_broker_url(broker, ca=ca, password_file=password_file, cert=cert)
-    with stop_signal() as stopped:
+    with stop_signal() as stopped, ExitStack() as stack:
+        if metrics is not None:
+            seen = OutboxWatch(outbox)
+            stack.enter_context(watched(parse_listen(metrics, "--metrics"), seen.metrics, seen.trouble))
         while not stopped.is_set():
             courier = Courier(lambda: Outbox(outbox, site, edge), url, pumps=[pump])
             try:
@@ -251,7 +260,9 @@ def outbox_command(
     print(f" ({kinds}), {inside.bytes / 1e6:.1f} MB" if inside.messages else "")
     if inside.oldest_at is not None:
         since = datetime.fromtimestamp(inside.oldest_at, UTC)
-        print(f"the oldest since {since:%Y-%m-%d %H:%M:%S} UTC, {(time.time() - inside.oldest_at) / 60:.1f} min")
+        print(
+            f"the oldest since {since:%Y-%m-%d %H:%M:%S} UTC, {(time.time() - inside.oldest_at) / 60:.1f} min"
+        )
     if inside.lost_at is not None:
         print(f"no contact with the broker since {inside.lost_at}")
 

@@ -1,12 +1,18 @@
 """What waits in an outbox? Looked at from outside, whoever has it open."""
 
 import sqlite3
+import time
 from contextlib import closing
 from pathlib import Path
+from typing import Final
 
 from msgspec import Struct
 
 from edge.errors import InputError
+from edge.watching import Metric, one
+
+# A pipeline receipts within seconds; so old a message means that something between is not there.
+OLDEST_S: Final = 900.0
 
 
 class Inside(Struct, frozen=True):
@@ -49,3 +55,37 @@ def look_into(path: Path) -> Inside:
         min((row[2] for row in rows), default=None),
         facts.get("lost_at"),
     )
+
+
+class OutboxWatch:
+    """What a watcher of `capture` is told."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+
+    def metrics(self) -> list[Metric]:
+        """Depth and age of the outbox."""
+        inside = look_into(self._path)
+        age = 0.0 if inside.oldest_at is None else max(0.0, time.time() - inside.oldest_at)
+        by_channel: dict[tuple[tuple[str, str], ...], float] = {
+            (("channel", channel),): float(count) for channel, count in inside.by_channel.items()
+        }
+        return [
+            Metric("beadbook_outbox_messages", "gauge", "Messages without a receipt.", by_channel),
+            one("beadbook_outbox_bytes", "gauge", "Bytes of those messages.", inside.bytes),
+            one("beadbook_outbox_oldest_seconds", "gauge", "Age of the oldest of them.", age),
+            one(
+                "beadbook_broker_connected", "gauge", "Contact to the broker.", float(inside.lost_at is None)
+            ),
+        ]
+
+    def trouble(self) -> str | None:
+        """Why the edge is not well; None while it is."""
+        try:
+            inside = look_into(self._path)
+        except InputError as error:
+            return str(error)
+        age_s = 0.0 if inside.oldest_at is None else time.time() - inside.oldest_at
+        if age_s > OLDEST_S:
+            return f"{inside.messages} messages wait, the oldest for {age_s / 60:.0f} min"
+        return None

@@ -174,7 +174,9 @@ def _history(home: Path, now: datetime) -> Iterator[Finding]:
             "history", f"{counted(len(wrong), 'fault')}, the first: {wrong[0]}", "bring it back from a backup"
         )
     else:
-        rows = [history.read(name, columns=["site"]).num_rows for name in ("gauge_samples", "records", "photos")]
+        rows = [
+            history.read(name, columns=["site"]).num_rows for name in ("gauge_samples", "records", "photos")
+        ]
         yield Finding("history", "whole: {} samples, {} records, {} photographs".format(*rows))
     torn = sorted((home / "history").glob("*/_delta_log/*.torn"))
     if torn:

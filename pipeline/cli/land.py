@@ -86,7 +86,7 @@ def serve(
         if metrics is not None:
             stack.enter_context(watched(parse_listen(metrics, "--metrics"), counts.metrics, counts.trouble))
 
-        def moved(batch: Landed) -> None:
+        def moved(batch: "Landed") -> None:
             counts.count(batch)
             andon.heard(batch.newest)
 

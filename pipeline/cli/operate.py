@@ -29,8 +29,9 @@ def doctor(
     outbox: Annotated[Path | None, Option(help="An edge's outbox to look into.")] = None,
     as_json: Annotated[bool, Option("--json", help="One object a line.")] = False,
 ) -> None:
-    """Look at broker, clock, disk, calibration, outbox and history, and say what to do.
+    """Look whether all is well, and say what to do.
 
+    Broker, clock, disk, calibration dates, landing, history, and an edge's outbox where it is named.
     Exit status 1 where anything is to be done.
 
     Example: beadbook doctor --home ~/shop --broker mqtt://broker.local
@@ -73,7 +74,9 @@ def restore(
     source: Annotated[Path, Option("--from", help="A folder that `backup` made.")],
     home: Home = DEFAULT_HOME,
 ) -> None:
-    """Put a backup in place as a home; what edges send again is stored once.
+    """Put a backup in place as a home.
+
+    What edges send again, or what is imported again, is stored once.
 
     Example: beadbook restore --from /mnt/backup/2026-10-14 --home ~/shop
     """
@@ -88,9 +91,10 @@ def thin(
     older_than_days: Annotated[int, Option(min=30, help="Days whose readings all stay.")],
     home: Home = DEFAULT_HOME,
 ) -> None:
-    """Thin old raw gauge rows to one in ten seconds; everything else stays whole.
+    """Thin old raw gauge rows to one in ten seconds.
 
-    What was derived from the full readings stands. Stop `serve` first.
+    Records, photographs and features stay whole: what was derived from the full readings stands. Stop
+    `serve` first.
 
     Example: beadbook thin --older-than-days 730 --home ~/shop
     """
@@ -107,8 +111,12 @@ def thin(
 
 
 @app.command()
-def units(to: Annotated[Path, Option(help="Where systemd looks for them.")] = Path("/etc/systemd/system")) -> None:
-    """Write the systemd units of edge and pipeline; their first lines say how they are set up.
+def units(
+    to: Annotated[Path, Option(help="Where systemd looks for them.")] = Path("/etc/systemd/system"),
+) -> None:
+    """Write the systemd units of edge and pipeline.
+
+    Their first lines say how they are set up.
 
     Example: beadbook units --to /etc/systemd/system
     """
