@@ -4,7 +4,8 @@ import cv2
 import numpy as np
 import pytest
 
-from pipeline.derive.smear.find import find_sheet, read_qr
+from pipeline.derive.smear.code import read_code
+from pipeline.derive.smear.find import find_sheet
 from pipeline.derive.smear.sheet import (
     GREY_STEPS,
     PAGE_MM,
@@ -98,6 +99,61 @@ def test_two_markers_are_not_enough():
 def test_qr_code_says_sheet_site_and_pump():
     photo, _ = on_table(draw_sheet("a4", 180, "000017", "hall-9", "pump-a"))
     sheet = find_sheet(photo)
-    assert read_qr(photo, sheet) == ("000017", "hall-9", "pump-a")
+    assert read_code(photo, sheet) == ("000017", "hall-9", "pump-a")
     assert parse_qr(qr_text("1", "a", "b")) == ("1", "a", "b")
     assert parse_qr("https://example.org") is None
+
+
+@pytest.mark.parametrize("said", [("000017", "hall-9", "pump-a"), ("s-17", "hall-9", "pump-a"),
+                                  ("S_17", "Hall-9", "b"), ("17", "", "")])  # fmt: skip
+def test_what_the_code_says_is_read_back_whatever_its_letters(said):
+    assert parse_qr(qr_text(*said)) == said
+
+
+@pytest.mark.parametrize("px_per_mm", [2.4, 3.2])
+@pytest.mark.parametrize("covered", [0, 1])
+def test_the_code_is_read_on_a_small_photograph_and_where_one_of_the_two_is_covered(px_per_mm, covered):
+    """2.4 px/mm: 1.6 pixels a module. Noise and blur as a phone's, JPEG of quality 85."""
+    page = draw_sheet("letter", 150, "000017", "hall-9", "pump-a").copy()
+    left, top, right, bottom = (round(v * 150 / 25.4) for v in sheet_geometry("letter").codes[covered])
+    page[top - 8 : bottom + 8, left - 8 : right + 8] = 120
+    photo, _ = on_table(page, 7, tilt=0.1)
+    shrink = px_per_mm / find_sheet(photo).px_per_mm
+    small = cv2.GaussianBlur(
+        cv2.resize(photo, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA), (0, 0), 0.6
+    )
+    noisy = np.clip(small * 0.9 + np.random.default_rng(1).normal(0, 2.0, small.shape), 0, 255).astype(
+        np.uint8
+    )
+    jpeg = cv2.imencode(".jpg", noisy, [cv2.IMWRITE_JPEG_QUALITY, 85])[1]
+    photo = cv2.imdecode(jpeg, cv2.IMREAD_COLOR)
+    assert read_code(photo, find_sheet(photo)) == ("000017", "hall-9", "pump-a")
+
+
+@pytest.mark.parametrize("page", PAGES)
+@pytest.mark.parametrize("axis_deg", [0, 45, 90, 135])
+def test_sheet_is_found_small_leaning_30_degrees_with_a_marker_covered_and_a_corner_folded_over(
+    page, axis_deg
+):
+    """A camera 450 mm off; a photograph a thousand pixels wide."""
+    grey = draw_sheet(page, 150).copy()
+    geometry = sheet_geometry(page)
+    scale = 150 / 25.4
+    left, top, right, bottom = (round(v * scale) for v in geometry.markers[min(geometry.markers) + 1])
+    grey[top - 9 : bottom + 9, left - 9 : right + 9] = 120
+    height, width = grey.shape
+    cv2.fillConvexPoly(grey, np.array([(width, height), (width, height - 330), (width - 330, height)]), 60)
+    corners = np.array([(0, 0), (width, 0), (width, height), (0, height)], np.float32)
+    flat = np.c_[(corners - (width / 2, height / 2)) / scale, np.zeros(4)]
+    axis = np.array([np.cos(np.deg2rad(axis_deg)), np.sin(np.deg2rad(axis_deg)), 0]) * np.deg2rad(30)
+    leaning = flat @ cv2.Rodrigues(axis)[0].T
+    seen = leaning[:, :2] / (1 + leaning[:, 2:] / 450)
+    to = seen * min(480 / np.abs(seen[:, 0]).max(), 360 / np.abs(seen[:, 1]).max()) + (500, 375)
+    matrix = cv2.getPerspectiveTransform(corners, to.astype(np.float32))
+    fine = cv2.warpPerspective(grey, np.diag([2, 2, 1.0]) @ matrix, (2000, 1500), borderValue=40)
+    photo = np.repeat(cv2.resize(fine, (1000, 750), interpolation=cv2.INTER_AREA)[..., None], 3, axis=2)
+    sheet = find_sheet(photo)
+    assert sheet is not None and sheet.geometry.page == page and len(sheet.seen) >= 5
+    spots = np.array([[(40.0, 40.0), (150.0, 100.0), (230.0, 150.0)]])
+    apart = cv2.perspectiveTransform(spots, sheet.to_photo) - cv2.perspectiveTransform(spots * scale, matrix)
+    assert np.abs(apart).max() < 0.5 * sheet.px_per_mm  # half a millimetre

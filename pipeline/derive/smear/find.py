@@ -11,7 +11,6 @@ from typing import Final
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.derive.smear.arrays import BoolArray, Matrix, PixelArray, eight_bit
 from pipeline.derive.smear.sheet import (
@@ -20,17 +19,12 @@ from pipeline.derive.smear.sheet import (
     SheetGeometry,
     dictionary,
     page_of_marker,
-    parse_qr,
     sheet_geometry,
 )
 
 WORK_PX_PER_MM: Final = 4.0
 # Without a sheet the picture is brought to this long side.
 _PLAIN_LONG_PX: Final = 1200
-_QR_QUIET_MM: Final = 2.5
-# A module is half a millimetre, two pixels of a small photograph: OpenCV's reader wants it enlarged, and
-# where one enlargement fails another does not.
-_QR_PX_PER_MM: Final = (10.0, 30.0)
 _MARKER_OFF_MM: Final = 2.0  # a folded sheet never lies quite flat; a stranger's marker lies centimetres off
 _MARKER_RMS_MAX: Final = 1.0  # [mm]
 _COMMON_PAPER_MM: Final = 288.0  # between A4 and Letter
@@ -146,37 +140,6 @@ def printed(shape: tuple[int, int]) -> BoolArray:
     strip = round((STRIP_MM + 1.0) * WORK_PX_PER_MM)
     mask[:strip] = mask[-strip:] = True
     return mask
-
-
-def read_qr(rgb: PixelArray, sheet: Sheet) -> tuple[str, str, str] | None:
-    """(sheet number, site, pump) from the sheet's QR code; None if it can't be read."""
-    for px_per_mm in _QR_PX_PER_MM:
-        code = _qr_picture(rgb, sheet, px_per_mm)
-        blurred = cv2.GaussianBlur(code, (0, 0), 0.35 * px_per_mm)
-        sharp = cv2.addWeighted(code, 2.5, blurred, -1.5, 0)
-        _, inked = cv2.threshold(sharp, 0, 255, cv2.THRESH_BINARY | cv2.THRESH_OTSU)
-        for picture in (inked, code):
-            try:
-                text, _, _ = cv2.QRCodeDetector().detectAndDecode(picture)
-            except cv2.error:  # its detector divides by what it finds
-                continue
-            found = parse_qr(text)
-            if found is not None:
-                return found
-    return None
-
-
-def _qr_picture(rgb: PixelArray, sheet: Sheet, px_per_mm: float) -> NDArray[np.uint8]:
-    """The code with its quiet zone, upright, grey."""
-    left, top, right, _ = sheet.geometry.qr
-    size = (round((right - left + 2 * _QR_QUIET_MM) * px_per_mm),) * 2
-    to_page = np.array(
-        [[1 / px_per_mm, 0, left - _QR_QUIET_MM], [0, 1 / px_per_mm, top - _QR_QUIET_MM], [0, 0, 1.0]]
-    )
-    picture = cv2.warpPerspective(
-        eight_bit(rgb), sheet.to_photo @ to_page, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    )
-    return np.asarray(cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY), np.uint8)
 
 
 def plain_canvas(rgb: PixelArray) -> Canvas | None:

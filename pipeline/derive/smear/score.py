@@ -13,6 +13,7 @@ import numpy as np
 
 from pipeline.derive.smear import find, fold, judgeable, light, mixing, streaks
 from pipeline.derive.smear.arrays import BoolArray, FloatArray, PixelArray
+from pipeline.derive.smear.code import read_code
 from pipeline.derive.smear.colour import Colour, delta_e_2000, lab, measure_colour
 from pipeline.derive.smear.film import Film, find_film
 from pipeline.derive.smear.find import Canvas
@@ -72,7 +73,7 @@ def look(rgb: PixelArray, limits: SmearLimits) -> Seen:
             seen, "paper", "No smear sheet and no white paper to be seen: lay the film on white paper."
         )
     if sheet:
-        seen.qr = find.read_qr(rgb, sheet)
+        seen.qr = read_code(rgb, sheet)
         seen.checks.append(
             judgeable.at_least(
                 "px_per_mm",

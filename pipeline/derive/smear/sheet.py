@@ -6,6 +6,7 @@ enough to find the sheet, and each marker's number says which way up it lies and
 Letter. All of the page between the strips stays white for the film. Black and white, for an office printer.
 """
 
+import re
 from dataclasses import dataclass
 from functools import cache
 from typing import Any, Final, Literal
@@ -34,6 +35,8 @@ _BAR_MM: Final = 40.0
 # Reflectance of the grey steps in linear light, as a share of the bare paper's.
 GREY_STEPS: Final = (0.70, 0.45, 0.28, 0.17, 0.10, 0.05)
 
+_QR_CAPITALS: Final = re.compile(r"[0-9A-Z $%*+\-./:]*")
+
 # Below this the markers' 2 mm modules and the small print fall apart; above it the page is only slower.
 DPI_MIN: Final = 72
 DPI_MAX: Final = 1200
@@ -53,7 +56,7 @@ MORE_TEXT: Final = (
     "5  Write date, lots and operator below.",
 )
 CAUTION_TEXT: Final = (
-    "Relieve pressure before opening the pump.",
+    "Relieve pressure, then open the pump.",
     "Does not replace the sealant maker's",
     "procedures or the project specification.",
 )
@@ -76,7 +79,7 @@ class SheetGeometry:
     film_area: Rect
     grey_steps: tuple[tuple[Rect, float], ...]  # and each step's share of the paper's reflectance
     scale_bar: Rect
-    qr: Rect
+    codes: tuple[Rect, ...]  # two, so that one may be covered
 
     def marker_corners(self, number: int) -> NDArray[np.float64]:
         """(4, 2) [mm] corners of a marker in OpenCV's order: top left, then clockwise."""
@@ -101,7 +104,7 @@ def sheet_geometry(page: Page) -> SheetGeometry:
         for n, share in enumerate(GREY_STEPS)
     )
     bar_left = fold + _GAP_MM
-    qr_right = width - far - _GAP_MM
+    code_left = width - far - _GAP_MM - MARKER_MM
     return SheetGeometry(
         page=page,
         width=width,
@@ -111,7 +114,7 @@ def sheet_geometry(page: Page) -> SheetGeometry:
         film_area=(0.0, far + _GAP_MM, width, height - far - _GAP_MM),
         grey_steps=steps,
         scale_bar=(bar_left, top + 3.0, bar_left + _BAR_MM, top + 6.0),
-        qr=(qr_right - MARKER_MM, near, qr_right, far),
+        codes=tuple((code_left, y, code_left + MARKER_MM, y + MARKER_MM) for y in (near, height - far)),
     )
 
 
@@ -124,14 +127,22 @@ def page_of_marker(number: int) -> Page | None:
 
 
 def qr_text(sheet_no: str, site: str, pump: str) -> str:
-    """What the sheet's QR code says."""
+    """What the sheet's QR code says: capitals where that loses nothing, for they make a code of fewer, larger
+    modules (ISO/IEC 18004, alphanumeric mode).
+    """
+    capitals = f"B:{sheet_no}:{site}:{pump}".upper()
+    if _QR_CAPITALS.fullmatch(capitals) and parse_qr(capitals) == (sheet_no, site, pump):
+        return capitals
     return f"beadbook:{sheet_no}:{site}:{pump}"
 
 
 def parse_qr(text: str) -> tuple[str, str, str] | None:
     """(sheet number, site, pump) of a sheet's QR code; None if it is some other code."""
     parts = text.split(":")
-    return (parts[1], parts[2], parts[3]) if len(parts) == 4 and parts[0] == "beadbook" else None
+    if len(parts) != 4 or parts[0] not in ("B", "beadbook"):
+        return None
+    _, sheet_no, site, pump = parts
+    return (sheet_no, site.lower(), pump.lower()) if parts[0] == "B" else (sheet_no, site, pump)
 
 
 def draw_sheet(
@@ -155,8 +166,8 @@ def draw_sheet(
     _draw_words(pen, geometry, sheet_no, site, pump)
     _draw_steps(pen, geometry)
     _draw_scale(pen, geometry)
-    if sheet_no:
-        _draw_qr(pen, geometry.qr, qr_text(sheet_no, site, pump))
+    for rect in geometry.codes if sheet_no else ():
+        _draw_qr(pen, rect, qr_text(sheet_no, site, pump))
     full = np.asarray(pen.image)
     return full if times == 1 else np.asarray(cv2.resize(full, size, interpolation=cv2.INTER_AREA), np.uint8)
 
@@ -216,7 +227,7 @@ def _draw_words(pen: _Pen, geometry: SheetGeometry, sheet_no: str, site: str, pu
         for n, name in enumerate(fields):
             y = low + 6.0 + 7.0 * n
             pen.text(x, y, name, 2.6, anchor="ls")
-            pen.fill((x + 15.0, y, x + 42.0, y + 0.2))
+            pen.fill((x + 15.0, y, min(x + 42.0, geometry.codes[1][0] - _GAP_MM), y + 0.2))
 
 
 def _draw_steps(pen: _Pen, geometry: SheetGeometry) -> None:
