@@ -182,6 +182,14 @@ class UnitFinished(Record, frozen=True, kw_only=True, tag="unit_finished"):
     unit: Text
 
 
+class UnitCleared(Record, frozen=True, kw_only=True, tag="unit_cleared"):
+    """A lead clears a unit that rests on failed, withdrawn or missing tests, and says on what evidence."""
+
+    unit: Text
+    reason: Text
+    evidence: Text
+
+
 class ReleaseOverride(Record, frozen=True, kw_only=True, tag="release_override"):
     """A lead releases or holds the pump against the rules, with a reason, for a limited time."""
 
@@ -233,6 +241,7 @@ AnyPlainRecord = (
     | Service
     | UnitStarted
     | UnitFinished
+    | UnitCleared
     | ReleaseOverride
     | ContactLoss
     | CaptureGap

@@ -25,6 +25,18 @@ def effective(records: Iterable[AnyRecord]) -> list[AnyPlainRecord]:
     return sorted(held, key=_order)
 
 
+def withdrawn(records: Iterable[AnyRecord]) -> list[tuple[AnyPlainRecord, Correction]]:
+    """Plain records that no longer hold, each with the correction in its place; in order of time."""
+    by_id = {record.id: record for record in records}
+    last = _last(record for record in by_id.values() if isinstance(record, Correction))
+    found = [
+        (record, voice)
+        for record in by_id.values()
+        if not isinstance(record, Correction) and (voice := _voice(record.id, last)) is not None
+    ]
+    return sorted(found, key=lambda pair: _order(pair[0]))
+
+
 def superseded(corrections: Iterable[Correction]) -> dict[UUID, UUID]:
     """Id of each record or correction that no longer holds -> id of the correction that took its place."""
     known = list(corrections)

@@ -10,7 +10,7 @@ import pyarrow as pa
 from edge.errors import InputError
 from edge.records import AnyRecord, decode_record
 from edge.words import Fault, PumpState, Verdict
-from pipeline.corrections import effective
+from pipeline.corrections import effective, withdrawn
 from pipeline.history import History
 from pipeline.judge import evidence as seen
 from pipeline.judge.coverage import unit_coverage
@@ -29,8 +29,13 @@ def judge(history: History, settings: SiteSettings, site: str, pump: str) -> Rel
         return None
     pieces = seen.gather(known, pump, settings, latest)
     spans = release_spans(pieces, settings, latest)
-    covered = unit_coverage(known.records, pieces, spans, latest)
-    for table, things in (("release_spans", spans), ("unit_coverage", covered)):
+    covered, doubted = unit_coverage(known, pieces, spans, settings, latest)
+    judged: dict[str, Sequence[msgspec.Struct]] = {
+        "release_spans": spans,
+        "unit_coverage": covered,
+        "suspect_units": doubted,
+    }
+    for table, things in judged.items():
         rows: dict[date, list[dict[str, Any]]] = {}
         for thing in things:
             row = msgspec.structs.asdict(thing)
@@ -91,6 +96,7 @@ def _pump_history(history: History, site: str, pump: str) -> seen.PumpHistory:
     written: list[AnyRecord] = [decode_record(row["body"].encode(), row["id"]) for row in rows("records")]
     return seen.PumpHistory(
         records=effective(written),
+        withdrawn=withdrawn(written),
         smears=[
             SmearScore(
                 at=row["at"],

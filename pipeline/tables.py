@@ -272,6 +272,29 @@ DERIVED: Final[dict[str, pa.Schema]] = {
             ("base_lot", pa.string()),
             ("curing_agent_lot", pa.string()),
             ("reasons", pa.list_(pa.string())),
+            ("next_smear_at", MOMENT),
+            ("next_smear_passed", pa.bool_()),
+            ("ratio_at", MOMENT),
+            ("balance_pa", pa.float64()),
+            ("photos", pa.list_(pa.string())),
+            ("move_at", MOMENT),
+            ("cleared", pa.string()),
+        ]
+    ),
+    # One row a unit and reason for which it is suspect; since : the last good evidence, null if none.
+    "suspect_units": pa.schema(
+        [
+            *_PUMP_DAY,
+            ("unit", pa.string()),
+            ("started", MOMENT),
+            ("finished", MOMENT),
+            ("test", pa.string()),
+            ("since", MOMENT),
+            ("found", MOMENT),
+            ("reason", pa.string()),
+            ("ref", pa.string()),
+            ("clear_by", pa.string()),
+            ("cleared", pa.string()),
         ]
     ),
 }

@@ -1,4 +1,4 @@
-"""The commands that judge: release, rules."""
+"""The commands that judge: release, rules, suspect."""
 
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Annotated, Any
@@ -91,6 +91,54 @@ def rules(as_json: Json = False, home: Home = DEFAULT_HOME) -> None:
         name = row["rule"] if row["in_force"] else f"{row['rule']}\nOFF at this site"
         table.add_row(name, row["raised_when"], row["cleared_by"], limits, row["origin"])
     Console(width=None if Console().is_terminal else 150, highlight=False).print(table)
+
+
+@app.command()
+def suspect(
+    site: Annotated[str | None, Option(help="One shop.")] = None,
+    pump: Annotated[str | None, Option(help="One pump.")] = None,
+    cleared: Annotated[bool, Option("--cleared", help="With those that a person has cleared.")] = False,
+    as_json: Json = False,
+    check: Annotated[bool, Option("--check", help="Exit 1 if any unit is suspect.")] = False,
+    home: Home = DEFAULT_HOME,
+) -> None:
+    """List units that can no longer stand on their tests: why, since when, and what would clear them.
+
+    A person clears one by a record of kind unit_cleared, with a reason and the evidence.
+
+    Example: beadbook suspect --pump pump-a
+    """
+    import msgspec
+
+    from pipeline.join import connect
+    from pipeline.settings import load_settings
+
+    home = existing_home(home)
+    zone = load_settings(home).zone
+    answer = connect(home).execute(
+        """
+        SELECT site, pump, unit, started, finished, test, since, found, reason, ref, clear_by, cleared
+        FROM suspect_units WHERE site = coalesce($site, site) AND pump = coalesce($pump, pump)
+        AND ($cleared OR cleared IS NULL) ORDER BY site, pump, started, unit, found
+        """,
+        {"site": site, "pump": pump, "cleared": cleared},
+    )
+    names = [column[0] for column in answer.description or ()]
+    rows = [dict(zip(names, row, strict=True)) for row in answer.fetchall()]
+
+    def clock(moment: datetime | None) -> str:
+        return f"{moment.astimezone(zone):%d %b %H:%M}" if moment else "it began"
+
+    for row in rows:
+        if as_json:
+            print(msgspec.json.encode(row).decode())
+            continue
+        print(f"{row['unit']}  {row['site']} {row['pump']}, made {clock(row['started'])}: {row['reason']}")
+        print(f"    no good {row['test']} known since {clock(row['since'])}  [{row['ref']}]")
+        print(f"    {'cleared by ' + row['cleared'] if row['cleared'] else 'to clear: ' + row['clear_by']}")
+    if not rows and not as_json:
+        print("No unit is suspect.")
+    raise Exit(1 if check and any(row["cleared"] is None for row in rows) else 0)
 
 
 def _value(settings: "SiteSettings", limit: str) -> str:

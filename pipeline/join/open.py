@@ -30,7 +30,7 @@ VIEWS: Final = (
     *("smear_tests", "snap_tests", "ratio_checks", "bead_readings", "bead_surveys", "bead_dues"),
     *("adhesion_tests", "changeovers", "lots", "control_charts", "units"),
     *("smear_agreement", "smear_shades"),
-    *("release_spans", "unit_coverage", "shift_summary", "logbook"),
+    *("release_spans", "unit_coverage", "suspect_units", "shift_summary", "logbook"),
 )
 _SQL_TYPE: Final = {
     pa.string(): "VARCHAR",

@@ -1,8 +1,8 @@
 """What does each unit rest on? The tests before it, and what has come to light since.
 
 covered : glazed wholly under release by the rules, with a passing smear test before it. A person's override
-is no evidence and covers nothing that the rules would have held. suspect : a test that failed later reaches
-back to the last one that passed, and the units between can no longer stand on it.
+is no evidence and covers nothing that the rules would have held. suspect : what came to light since puts it
+in doubt (suspicion.py), and nobody has cleared it.
 """
 
 from bisect import bisect_left, bisect_right
@@ -18,16 +18,25 @@ from edge.records import (
     MixerChange,
     Part,
     SnapTime,
+    UnitCleared,
     UnitFinished,
     UnitStarted,
 )
-from pipeline.judge.evidence import Evidence, What
+from pipeline.judge.evidence import BalanceSpan, Evidence, PumpHistory, What
 from pipeline.judge.release import ReleaseSpan
 from pipeline.judge.rules import RELEASED_BY_PERSON
+from pipeline.judge.suspicion import Suspect, said, suspects, suspicions
+from pipeline.settings import SiteSettings
 
 
 class UnitCoverage(Struct, frozen=True, kw_only=True):
-    """A row of unit_coverage. finished is None while the unit is being glazed."""
+    """A row of unit_coverage. finished is None while the unit is being glazed.
+
+    next_smear_* : the first verdict after it; ratio_at : the last ratio in tolerance before it
+    balance_pa : [Pa], the worst balance event while it was made, None if there was none
+    photos : of the smear samples from the one it rests on to the next verdict; move_at : by the site's rule
+    cleared : by whom and why, of a unit that is not covered or was suspect
+    """
 
     unit: str
     started: datetime
@@ -41,16 +50,18 @@ class UnitCoverage(Struct, frozen=True, kw_only=True):
     base_lot: str | None = None
     curing_agent_lot: str | None = None
     reasons: tuple[str, ...] = ()
+    next_smear_at: datetime | None = None
+    next_smear_passed: bool | None = None
+    ratio_at: datetime | None = None
+    balance_pa: float | None = None
+    photos: tuple[str, ...] = ()
+    move_at: datetime | None = None
+    cleared: str | None = None
 
 
-# Test that fails -> the same test passed, how far back it reaches.
-_REACHES_BACK: Final = (
-    ((What.SMEAR_FAILED, What.SMEAR_FAILED_TWICE), What.SMEAR_PASSED),
-    ((What.SNAP_OUT,), What.SNAP_IN),
-    ((What.RATIO_OUT,), What.RATIO_IN),
-)
-_TESTS: Final = tuple(what for fails, passes in _REACHES_BACK for what in (*fails, passes))
+_SMEARS: Final = (What.SMEAR_PASSED, What.SMEAR_FAILED, What.SMEAR_FAILED_TWICE)
 _PARTS: Final[tuple[Part, Part]] = ("base", "curing_agent")
+_DAY: Final = timedelta(days=1)  # no balance event lasts longer
 _TICK: Final = timedelta(microseconds=1)
 
 
@@ -77,41 +88,60 @@ class _Series(Struct, frozen=True):
         place = bisect_left(self.times, at)
         return self.things[place] if place < len(self.things) else None
 
+    def between(self, first: datetime, last: datetime) -> list[Any]:
+        """Those from the first moment to the last, both included."""
+        return self.things[bisect_left(self.times, first) : bisect_right(self.times, last)]
+
 
 def unit_coverage(
-    records: Sequence[AnyPlainRecord],
+    known: PumpHistory,
     evidence: Iterable[Evidence],
     spans: Sequence[ReleaseSpan],
+    settings: SiteSettings,
     until: datetime,
-) -> list[UnitCoverage]:
-    """One entry a unit glazed, in order of its start.
+) -> tuple[list[UnitCoverage], list[Suspect]]:
+    """One entry a unit glazed, in order of its start; and every reason for which one is suspect.
 
-    records : as corrected, of one pump; evidence, spans : of the same pump (evidence.py, release.py)
+    known, evidence, spans : of one pump (evidence.py, release.py)
     """
-    ordered = sorted(records, key=lambda record: (record.at, record.id))
+    ordered = sorted(known.records, key=lambda record: (record.at, record.id))
     evidence = [piece for piece in evidence if piece.at <= until]
-    tests = {what: _series((e.at, e) for e in evidence if e.what == what) for what in _TESTS}
+    smears = _series((e.at, e) for e in evidence if e.what == What.SMEAR_PASSED)
+    verdicts = _series((e.at, e) for e in evidence if e.what in _SMEARS)
+    ratios = _series((e.at, e) for e in evidence if e.what == What.RATIO_IN)
     snaps = _series((r.at, r) for r in ordered if isinstance(r, SnapTime))
     mixers = _series((r.at, r) for r in ordered if isinstance(r, MixerChange))
     renewed = _series((r.at, r) for r in ordered if isinstance(r, MixerChange | Changeover))
+    photos = _series((s.at, s.sha256) for s in known.smears)
     lots: dict[Part, tuple[_Series, _Series]] = {part: _lots(ordered, part) for part in _PARTS}
+    balance = _series((event.start, event) for event in known.balance)
     held = _series((span.start, span) for span in spans)
+    glazings = _glazings(ordered)
+    doubts = suspects(
+        [(g.unit, g.started, g.finished) for g in glazings], suspicions(known, evidence, settings), ordered
+    )
+    doubted: dict[tuple[str, datetime], list[Suspect]] = {}
+    for doubt in doubts:
+        doubted.setdefault((doubt.unit, doubt.started), []).append(doubt)
+    clearings = [record for record in ordered if isinstance(record, UnitCleared)]
     covered = []
-    for glazing in _glazings(ordered):
+    for glazing in glazings:
         start, end = glazing.started, glazing.finished or max(until, glazing.started)
-        smear = tests[What.SMEAR_PASSED].last(start)
+        smear = smears.last(start)
         against = _held(held, start, end)
         if smear is None:
             against.append("No smear test had passed before it.")
         if not glazing.start_known:
             against.append("No record says when it was started.")
-        later = _failed_since(tests, start, end)
+        mine = doubted.get((glazing.unit, start), [])
+        later = [doubt.reason for doubt in mine if doubt.cleared is None]
         since = smear.at if smear else start
         snap, next_renewed = snaps.first(since), renewed.first(since + _TICK)
         if snap is not None and next_renewed is not None and next_renewed.at < snap.at:
             snap = None  # it speaks of a later mix
-        mixer = mixers.last(start)
+        mixer, ratio, after = mixers.last(start), ratios.last(start), verdicts.first(end)
         base_lot, curing_agent_lot = (_lot(*lots[part], start) for part in _PARTS)
+        clearing = next((c for c in clearings if c.unit == glazing.unit and c.at >= end), None)
         covered.append(
             UnitCoverage(
                 unit=glazing.unit,
@@ -126,9 +156,22 @@ def unit_coverage(
                 base_lot=base_lot,
                 curing_agent_lot=curing_agent_lot,
                 reasons=tuple(dict.fromkeys([*against, *later])),
+                next_smear_at=after.at if after else None,
+                next_smear_passed=after.what == What.SMEAR_PASSED if after else None,
+                ratio_at=ratio.at if ratio else None,
+                balance_pa=_worst_balance(balance.between(start - _DAY, end), start, end),
+                photos=tuple(photos.between(since, after.at if after else end)),
+                move_at=glazing.finished and glazing.finished + timedelta(hours=settings.limits.move_after_h),
+                cleared=said(clearing) if clearing and (against or mine) and not later else None,
             )
         )
-    return covered
+    return covered, doubts
+
+
+def _worst_balance(events: Iterable[BalanceSpan], start: datetime, end: datetime) -> float | None:
+    """The largest peak [Pa] of the balance events that overlap a stretch."""
+    peaks = [abs(e.peak_pa) for e in events if e.start < end and (e.end is None or e.end > start)]
+    return max(peaks, default=None)
 
 
 def _held(spans: _Series, start: datetime, end: datetime) -> list[str]:
@@ -145,16 +188,6 @@ def _held(spans: _Series, start: datetime, end: datetime) -> list[str]:
             for rule, reason in zip(span.rules, span.reasons, strict=True):
                 said.setdefault(rule, reason)
     return list(said.values())
-
-
-def _failed_since(tests: dict[What, _Series], start: datetime, end: datetime) -> list[str]:
-    """Tests that failed after the unit was begun, with none of their kind passed since it was done."""
-    found = []
-    for fails, passes in _REACHES_BACK:
-        failed = [first for what in fails if (first := tests[what].first(start)) is not None]
-        passed = tests[passes].first(end)
-        found += [f"After it: {f.text}." for f in failed if passed is None or f.at <= passed.at]
-    return found
 
 
 def _lots(records: Sequence[AnyPlainRecord], part: Part) -> tuple[_Series, _Series]:

@@ -16,6 +16,7 @@ from edge.records import (
     AnyPlainRecord,
     BeadReading,
     Changeover,
+    Correction,
     MixerChange,
     Purge,
     RatioCheck,
@@ -116,10 +117,12 @@ class FaultSpan(Span, frozen=True, kw_only=True):
 class PumpHistory(Struct, frozen=True, kw_only=True):
     """All that is known of one pump. records : as corrected (corrections.py).
 
+    withdrawn : records that no longer hold, with the correction that took their place
     snaps : what its snap times show, each by those before it; worked out from `records` where None
     """
 
     records: Sequence[AnyPlainRecord] = ()
+    withdrawn: Sequence[tuple[AnyPlainRecord, Correction]] = ()
     snaps: Sequence[SnapResult] | None = None
     smears: Sequence[SmearScore] = ()
     states: Sequence[StateSpan] = ()

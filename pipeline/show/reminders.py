@@ -123,7 +123,7 @@ def remind(
     doubtful = rows(
         """
         SELECT unit FROM unit_coverage WHERE site = $site AND pump = $pump AND (NOT covered OR suspect)
-        AND started >= $start AND started < $end ORDER BY started
+        AND cleared IS NULL AND started >= $start AND started < $end ORDER BY started
         """
     )
     if doubtful:

@@ -17,6 +17,8 @@ from pipeline.history import History
 from pipeline.join import connect
 from pipeline.join.ask import ask
 from pipeline.join.open import VIEWS
+from pipeline.judging import judge
+from pipeline.settings import load_settings
 from tests.shop.day import DAY, SHOP, SITE, ZONE, at
 from tests.shop.made_history import build, empty_home, states, write_records
 
@@ -26,10 +28,11 @@ PUBLIC = (
     *("smear_tests", "snap_tests", "ratio_checks", "bead_readings", "changeovers", "units"),
     *("release_spans", "unit_coverage", "shift_summary", "logbook"),
     # Beyond the contract.
+    "suspect_units",
     *("bead_surveys", "bead_dues", "adhesion_tests", "lots", "control_charts"),
     *("smear_agreement", "smear_shades"),
 )
-NOT_ON_THE_DAY = {"adhesion_tests"}
+NOT_ON_THE_DAY = {"adhesion_tests", "suspect_units"}
 
 
 @pytest.fixture(scope="module")
@@ -153,6 +156,24 @@ def test_units_are_started_and_finished(home):
     assert list(units.started) == list(coverage.started)
     assert list(units.finished) == list(coverage.finished)
     assert units.minutes.between(10, 45).all()
+
+
+def test_units_suspected_after_a_failed_test_are_those_made_since_the_last_that_passed(tmp_path):
+    home = build(tmp_path / "home")
+    head = {"site": SITE, "pump": "pump-a", "by": "R. Okafor"}
+    write_records(home, [SnapTime(id=UUID(int=9), at=at("21:50"), minutes=99, **head)])
+    judge(History(home), load_settings(home), SITE, "pump-a")
+    connection = connect(home)
+    units = connection.sql("SELECT * FROM units WHERE pump = 'pump-a'").df()
+    snaps = connection.sql("SELECT time, in_limits FROM snap_tests WHERE pump = 'pump-a'").df()
+    last_good = snaps[snaps.in_limits].time.max()
+    expected = units[(units.finished > last_good) & (units.started <= at("21:50"))]
+    assert len(expected)
+    suspect = connection.sql("SELECT * FROM suspect_units ORDER BY started, unit").df()
+    assert list(suspect.unit) == sorted(expected.unit)
+    assert set(suspect.since) == {last_good} and set(suspect.test) == {"snap time"}
+    coverage = connection.sql("SELECT unit FROM unit_coverage WHERE suspect ORDER BY unit").df()
+    assert list(coverage.unit) == sorted(expected.unit)
 
 
 def test_a_corrected_record_stays_and_says_what_took_its_place(tmp_path):

@@ -41,7 +41,7 @@ def covered(*happened, until: str = "12:00"):
     work = StateSpan(start=t("04:00"), end=t("12:00"), type=PumpState.DISPENSING)
     known = PumpHistory(records=records, smears=[photo("06:10", "pass"), *smears], states=[work])
     evidence = gather(known, "pump-a", SITE, t(until))
-    return unit_coverage(records, evidence, release_spans(evidence, SITE, t(until)), t(until))
+    return unit_coverage(known, evidence, release_spans(evidence, SITE, t(until)), SITE, t(until))[0]
 
 
 CHANGE = Changeover(**head("08:00"), part="curing_agent", new_lot="C-2", old_lot="C-1")

@@ -25,6 +25,7 @@ SELECT entries.site, entries.pump, days.day, "at" AS time, landed_at, entries."b
            WHEN 'service' THEN body ->> 'did'
            WHEN 'unit_started' THEN body ->> 'unit'
            WHEN 'unit_finished' THEN body ->> 'unit'
+           WHEN 'unit_cleared' THEN (body ->> 'unit') || ': ' || (body ->> 'reason') || ', on ' || (body ->> 'evidence')
            WHEN 'release_override' THEN (body ->> 'state') || ' until ' || (body ->> 'until') || ': ' || (body ->> 'reason')
            WHEN 'contact_loss' THEN (body ->> 'edge') || ' back at ' || (body ->> 'back_at') || ', '
                || (body ->> 'held') || ' messages held'
