@@ -10,13 +10,14 @@ WITH entries AS (
 SELECT entries.site, entries.pump, days.day, "at" AS time, landed_at, entries."by" AS person, what, ref,
        CASE what
            WHEN 'smear_call' THEN 'by eye: ' || (body ->> 'call')
-           WHEN 'snap_time' THEN (body ->> 'minutes') || ' min'
+           WHEN 'snap_time' THEN printf('%g', (body ->> 'minutes')::DOUBLE) || ' min'
            WHEN 'ratio_check' THEN json_array_length(body -> 'catches') || ' catches weighed'
            WHEN 'bead_reading' THEN 'bead ' || (body ->> 'bead') || ', mark ' || (body ->> 'mark') || ': Shore A '
-               || array_to_string(from_json(body -> 'shore_a', '["VARCHAR"]'), ', ') || ' at ' || (body ->> 'age_h') || ' h'
+               || array_to_string([printf('%g', r) FOR r IN from_json(body -> 'shore_a', '["DOUBLE"]')], ', ')
+               || printf(' at %g h', (body ->> 'age_h')::DOUBLE)
            WHEN 'bead_made' THEN 'bead ' || (body ->> 'bead')
            WHEN 'adhesion' THEN (body ->> 'specimen') || ', ' || (body ->> 'method') || ': ' || (body ->> 'result')
-               || ', ' || (body ->> 'cohesive_pct') || ' % cohesive'
+               || printf(', %g %% cohesive', (body ->> 'cohesive_pct')::DOUBLE)
            WHEN 'changeover' THEN CASE body ->> 'part' WHEN 'base' THEN 'base drum' ELSE 'curing-agent pail' END
                || ', lot ' || (body ->> 'new_lot') || coalesce(' after ' || (body ->> 'old_lot'), '')
            WHEN 'mixer_change' THEN coalesce(body ->> 'reason', '')
