@@ -9,18 +9,21 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Final
+from typing import Final, TypeVar
 
 from edge.damage import CAPTURED
 from edge.errors import InputError
 from edge.gaugefile import Row
 from edge.outbox import Outbox, OutboxDamagedError
 from edge.room import Keeper
+from edge.sources import Event
 from edge.sources.gauges import follow_rows, pack_events
 from edge.sources.photos import move_to_sent, photo_event, settled_photos
 from edge.wire import Channel
 
 log = logging.getLogger(__name__)
+
+T = TypeVar("T")
 
 PACK_S: Final = 1.0
 _LOOK_S: Final = 1.0
@@ -35,13 +38,14 @@ def capture_until(
     by: str,
     gauges: Path | None,
     watch: Path | None,
+    live: Iterator[Event | None] | None = None,
     from_start: bool = False,
     limit_bytes: int | None = None,
 ) -> None:
     """Put what comes up into the outbox until `stopped`.
 
     check : called now and then; raises what must end the capture
-    gauges : a logger's file; watch : a folder of photographs
+    gauges : a logger's file; watch : a folder of photographs; live : packs as other sources fill them
     from_start : where the file was not captured before, begin with the rows that are there already
     limit_bytes : what the outbox may hold before gauges are thinned
     Raises InputError if a source can't be used.
@@ -57,6 +61,12 @@ def capture_until(
         if watch is not None:
             _send_photos(watch, keeper, pump, by, left_lying)
 
+    if live is not None:
+        for event in _with(between, live):
+            if event is not None:
+                keeper.put(event.channel, event.payload)
+        keeper.tell_gaps()
+        return
     if gauges is None:
         while not stopped.wait(_LOOK_S):
             between()
@@ -81,8 +91,8 @@ def _after(at_us: int, rows: Iterator[Row | None]) -> Iterator[Row | None]:
     yield from rows
 
 
-def _with(between: Callable[[], None], rows: Iterator[Row | None]) -> Iterator[Row | None]:
-    """The rows; whenever there is nothing new, and once a second while there is, other work is done too."""
+def _with(between: Callable[[], None], rows: Iterator[T | None]) -> Iterator[T | None]:
+    """The rows or packs; other work is done whenever there is nothing new, and each second while there is."""
     done_at = time.monotonic()
     for row in rows:
         if row is None or time.monotonic() - done_at > _LOOK_S:

@@ -178,6 +178,9 @@ def capture(
     pump: Pump,
     gauges: Annotated[Path | None, Option(help="A logger's gauge file, read on as it grows.")] = None,
     watch: Annotated[Path | None, Option(help="A folder; photographs laid in it are sent.")] = None,
+    config: Annotated[
+        Path | None, Option(help="The site's TOML: sources in [edges.NAME], Modbus and Sparkplug B.")
+    ] = None,
     by: By = "pump camera",
     broker: Broker = LOCAL_BROKER,
     ca: Ca = None,
@@ -209,12 +212,25 @@ def capture(
     from edge.depth import OutboxWatch
     from edge.outbox import Outbox, OutboxDamagedError
     from edge.replay import CourierThread
+    from edge.settings import load_edge
+    from edge.sources.live import live_events
     from edge.stopping import stop_signal
     from edge.watching import parse_listen, watched
 
     check_names(site=site, edge=edge, pump=pump)
-    if gauges is None and watch is None:
-        raise CallError("nothing to capture", where="capture", do="give --gauges FILE or --watch DIR or both")
+    if gauges is None and watch is None and config is None:
+        raise CallError(
+            "nothing to capture", where="capture", do="give --gauges FILE, --watch DIR or --config FILE"
+        )
+    settings = None
+    if config is not None:
+        settings = load_edge(config, edge)
+        if gauges is not None:
+            raise CallError("two sources of gauges", where="capture", do="give --gauges or --config")
+        if settings.pump != pump:
+            raise CallError(
+                f"the file says pump {settings.pump}, the call {pump}", where="capture", do="mend either"
+            )
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
     url = parse_broker_url(broker, ca=ca, password_file=password_file, cert=cert)
     with stop_signal() as stopped, ExitStack() as stack:
@@ -233,6 +249,7 @@ def capture(
                         by=by,
                         gauges=gauges,
                         watch=watch,
+                        live=None if settings is None else live_events(settings, site, url, stopped.is_set),
                         from_start=from_start,
                         limit_bytes=None if outbox_mb is None else round(outbox_mb * 1e6),
                     )

@@ -73,6 +73,7 @@ def decode_pack(payload: bytes) -> list[SenMLRecord]:
     if len(payload) > PACK_BYTES_MAX:
         raise _refuse(f"{len(payload)} bytes are more than a pack's {PACK_BYTES_MAX}", "send shorter packs")
     try:
+        payload.decode()  # the decoder lets broken text pass in labels that it does not know
         records = _decoder.decode(payload)
         if len(records) > PACK_RECORDS_MAX:
             raise _refuse(
@@ -159,7 +160,7 @@ def gauge_columns(payload: bytes, site: str, now: float) -> list[GaugeColumns]:
     now : Unix [s], what relative times count from
     Raises InputError if a name is not <site>/<pump>/<gauge>, a gauge is unknown, or a unit is not its own.
     """
-    if len(payload) <= PACK_BYTES_MAX:
+    if len(payload) <= PACK_BYTES_MAX and payload.isascii():
         try:
             plain = _plain_columns(_plain_decoder.decode(payload), site)
         except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):

@@ -17,6 +17,7 @@ from msgspec import Meta, Struct, structs
 
 from edge.errors import InputError
 from edge.records import NAME_PATTERN, Name
+from edge.settings import EdgeSettings, parse_edge
 from pipeline.derive.cure.limits import CureLimits, Measure
 from pipeline.derive.gauges.settings import GaugeSettings
 from pipeline.derive.smear.results import Material, SmearLimits
@@ -163,6 +164,8 @@ class SiteSettings(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     day_starts: Clock | None = None
     limits: Limits = Limits()
     pumps: dict[str, PumpSettings] = {}
+    # What each edge reads; the edge itself takes it from here too.
+    edges: dict[str, EdgeSettings] = {}
     gauges: GaugeSettings = GaugeSettings()
     smear: SmearLimits = SmearLimits()
     baselines: tuple[Baseline, ...] = ()
@@ -297,6 +300,10 @@ def parse_settings(text: str, where: str = FILE_NAME) -> SiteSettings:
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"not TOML: {error}", where=where, do="mend that line") from None
     # Pumps go one by one, since msgspec does not name the key of a table it can't convert.
+    for name, table in _tables(tree.get("edges")).items():
+        if not re.match(NAME_PATTERN, name):
+            raise _refused(text, where, f"edges.{name}", "an edge's name is small letters, digits, hyphens")
+        parse_edge(table, name, where)
     for name, table in _tables(tree.get("pumps")).items():
         if not re.match(NAME_PATTERN, name):
             raise _refused(text, where, f"pumps.{name}", "a pump's name is small letters, digits, hyphens")

@@ -21,6 +21,9 @@ def broker_config(
     watcher: Annotated[
         list[str] | None, Option(help="Sees how pumps stand and nothing else: a light, an interlock.")
     ] = None,
+    gateway: Annotated[
+        list[str] | None, Option(help="A Sparkplug B gateway, by its node's name; repeat.")
+    ] = None,
     revoke: Annotated[
         list[str] | None, Option(help="Takes an edge's access; with --edge too, gives it a new password.")
     ] = None,
@@ -46,6 +49,8 @@ def broker_config(
         check_names(edge=name)
     for name in watcher or []:
         check_names(watcher=name)
+    for name in gateway or []:
+        check_names(gateway=name)
     for name in host:
         if not _HOST.match(name):
             raise CallError(f"{name!r} is no host", where="--host", do="give a name or an address")
@@ -55,6 +60,7 @@ def broker_config(
         edges=edge or [],
         pipeline=pipeline,
         watchers=watcher or [],
+        gateways=gateway or [],
         port=port,
         client_certificates=client_certificates,
     )

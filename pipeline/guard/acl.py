@@ -6,14 +6,22 @@ an edge that is set up wrongly sees that no receipt comes.
 
 from collections.abc import Iterable
 
+from edge.sources.sparkplug import NAMESPACE
 from edge.wire import ROOT, UPWARD
 
 
-def access_list(site: str, edges: Iterable[str], pipeline: str, watchers: Iterable[str] = ()) -> str:
+def access_list(
+    site: str,
+    edges: Iterable[str],
+    pipeline: str,
+    watchers: Iterable[str] = (),
+    gateways: Iterable[str] = (),
+) -> str:
     """The text of Mosquitto's acl_file.
 
     edges : users that are one edge (or foreign device) each, under the name in their topics
     pipeline : the user that lands; watchers : users that see how pumps stand, and no more
+    gateways : users that are one Sparkplug node each, under the name in their topics
     """
     upward = [topic.removeprefix(f"{ROOT}/+/+/") for topic in UPWARD]
     mine = f"{ROOT}/{site}"
@@ -34,7 +42,9 @@ def access_list(site: str, edges: Iterable[str], pipeline: str, watchers: Iterab
                 *(f"topic write {own}/{topic}" for topic in upward),
                 f"topic read {own}/receipt/+",
                 f"topic read {mine}/+/release",
+                *([f"topic read {NAMESPACE}/#"] if gateways else []),
             ]
         )
+    blocks += [[f"user {gateway}", f"topic write {NAMESPACE}/+/+/{gateway}/#"] for gateway in gateways]
     blocks += [[f"user {watcher}", f"topic read {mine}/+/release"] for watcher in watchers]
     return "\n\n".join("\n".join(block) for block in blocks) + "\n"

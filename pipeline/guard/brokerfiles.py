@@ -40,6 +40,7 @@ class BrokerPlan(Struct, frozen=True, kw_only=True):
     edges: Sequence[str]
     pipeline: str = "pipeline"
     watchers: Sequence[str] = ()
+    gateways: Sequence[str] = ()
     port: int = 8883
     client_certificates: bool = False
 
@@ -52,15 +53,19 @@ def write_broker_files(out: Path, plan: BrokerPlan, now: datetime, revoked: Iter
     """
     folder = out.absolute()
     gone = set(revoked)
-    old_edges, old_watchers = _there(folder, "edge"), _there(folder, "watcher")
-    for name in gone - old_edges - old_watchers:
+    old = {role: _there(folder, role) for role in ("edge", "watcher", "gateway")}
+    for name in gone.difference(*old.values()):
         raise CallError(f"{name!r} has no access", where="--revoke", do=f"see {folder / CLIENTS}")
-    edges = sorted((old_edges - gone) | set(plan.edges))
-    watchers = sorted((old_watchers - gone) | set(plan.watchers))
-    users = [plan.pipeline, *edges, *watchers]
+    edges = sorted((old["edge"] - gone) | set(plan.edges))
+    watchers = sorted((old["watcher"] - gone) | set(plan.watchers))
+    gateways = sorted((old["gateway"] - gone) | set(plan.gateways))
+    roles = {"edge": edges, "watcher": watchers, "gateway": gateways, "pipeline": [plan.pipeline]}
+    users = [plan.pipeline, *edges, *watchers, *gateways]
     if len(set(users)) < len(users):
         raise CallError(
-            "an edge, a watcher and the pipeline share a name", where="broker-config", do="give each its own"
+            "two of edges, watchers, gateways and the pipeline share a name",
+            where="broker-config",
+            do="give each its own",
         )
     if not edges:
         raise CallError("no edge is named", where="broker-config", do="name each with --edge")
@@ -72,10 +77,10 @@ def write_broker_files(out: Path, plan: BrokerPlan, now: datetime, revoked: Iter
     _write(folder / "server.key", server.key, _SHARED)
     lines = []
     for user in users:
-        role = "pipeline" if user == plan.pipeline else "watcher" if user in watchers else "edge"
+        role = next(role for role, names in roles.items() if user in names)
         lines.append(password_line(user, _client(folder, user, role, plan, authority, now)))
     _write(folder / "passwords", ("\n".join(lines) + "\n").encode(), _SHARED)
-    _write(folder / "acl", access_list(plan.site, edges, plan.pipeline, watchers).encode(), _SHARED)
+    _write(folder / "acl", access_list(plan.site, edges, plan.pipeline, watchers, gateways).encode(), _SHARED)
     _write(folder / "mosquitto.conf", _configuration(folder, plan).encode(), _OPEN)
     return users
 

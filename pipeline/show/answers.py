@@ -22,6 +22,17 @@ def write_answer(answer: pa.Table, form: str, out: BinaryIO, to_terminal: bool) 
 
     to_terminal : whether a person looks at `out`; Parquet is not for a person
     """
+    try:
+        _write_as(answer, form, out, to_terminal)
+    except (OverflowError, ValueError, pa.ArrowException) as error:
+        # DuckDB knows of times and types that Python or Parquet has no value for.
+        said = next(iter(str(error).splitlines()), type(error).__name__).rstrip(".")
+        raise CallError(
+            f"the answer can't be written as {form} ({said})", where="SQL", do="cast that column to VARCHAR"
+        ) from None
+
+
+def _write_as(answer: pa.Table, form: str, out: BinaryIO, to_terminal: bool) -> None:
     match form:
         case "table":
             out.write(_table(answer).encode())

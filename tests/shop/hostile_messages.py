@@ -7,7 +7,6 @@
 
 import hashlib
 import json
-import math
 import random
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
@@ -304,7 +303,7 @@ def _readings(records: list) -> Iterator[tuple]:
             reading = value + _or(one.get("v"), 0.0)
         except TypeError:
             return
-        if not math.isfinite(at):
+        if not abs(at) < 1e12:
             return
         if at < 2**28:
             at += NOW.timestamp()

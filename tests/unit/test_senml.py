@@ -150,3 +150,11 @@ def test_a_pack_without_end_is_refused_unread():
 def test_any_other_bytes_are_refused_and_nothing_worse(payload):
     with pytest.raises(InputError):
         gauge_columns(b"?" + payload, "hall-9", NOW)
+
+
+def test_broken_text_in_a_label_is_no_pack():
+    # A label that nobody knows is passed over, but not where it is no text at all: what was "t" before a bit
+    # flipped would leave a reading at another moment.
+    payload = b'[{"n":"hall-9/pump-a/base","u":"Pa","v":1,"bt":1791893088,"\xff":5}]'
+    with pytest.raises(InputError, match="not SenML JSON"):
+        gauge_columns(payload, "hall-9", 0.0)
