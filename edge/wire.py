@@ -12,6 +12,7 @@ beadbook/v1/<site>/<edge>/gauges                  plain SenML from a foreign dev
 import hashlib
 import re
 from enum import StrEnum
+from functools import lru_cache
 from typing import Annotated, Final, NamedTuple
 
 import msgspec
@@ -67,18 +68,28 @@ class Address(Struct, frozen=True):
         return f"{ROOT}/{self.site}/{self.edge}/{self.channel}{tail}"
 
 
+@lru_cache(maxsize=1024)
+def _sender_of(topic: str) -> tuple[str, str, Channel, str] | None:
+    """(site, edge, channel, stream) of an edge's topic without its seq, the same for all of a stream."""
+    parts = topic.split("/")
+    if len(parts) != 6 or not topic.startswith(ROOT + "/"):
+        return None
+    site, edge, channel, stream = parts[2:]
+    named = _NAME.match(site) and _NAME.match(edge) and _STREAM.match(stream)
+    return (site, edge, Channel(channel), stream) if named and channel in set(Channel) else None
+
+
 def parse_topic(topic: str) -> Address:
     """Address in a topic. Raises InputError if it is none of an edge's."""
+    before, _, last = topic.rpartition("/")
+    sender = _sender_of(before)
+    if sender is not None and _SEQ.match(last):
+        return Address(*sender, int(last))
     parts = topic.split("/")
-    if len(parts) in (5, 7) and topic.startswith(ROOT + "/"):
+    if len(parts) == 5 and topic.startswith(ROOT + "/"):
         site, edge, channel = parts[2:5]
-        named = _NAME.match(site) and _NAME.match(edge)
-        if named and len(parts) == 5 and channel == Channel.GAUGES:
+        if _NAME.match(site) and _NAME.match(edge) and channel == Channel.GAUGES:
             return Address(site, edge, Channel.GAUGES)
-        if named and len(parts) == 7 and channel in set(Channel):
-            stream, seq = parts[5:]
-            if _STREAM.match(stream) and _SEQ.match(seq):
-                return Address(site, edge, Channel(channel), stream, int(seq))
     raise InputError(
         "not a topic of an edge",
         where=f"topic {topic[:200]!r}",

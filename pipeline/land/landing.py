@@ -15,7 +15,7 @@ from typing import Final
 from edge.errors import InputError
 from edge.wire import Address, OutboxNote, Sender, parse_topic
 from pipeline.history import History
-from pipeline.land.batch import ORDER, Batch, Landed, Message, PumpDay, table_id, whole_id
+from pipeline.land.batch import EVERY_TABLE, ORDER, Batch, Landed, Message, PumpDay, table_id, whole_id
 from pipeline.land.known import Known
 
 log = logging.getLogger(__name__)
@@ -43,6 +43,12 @@ class _Stream:
             for name in (whole_id(sender), f"through:{sender.stream}")
         )
         self.ahead: dict[int, tuple[Address, Message]] = {}
+
+    def missing(self, seq: int) -> frozenset[str]:
+        """Tables that a message is not in yet: but for the one after a crash, all."""
+        if seq > max(self.tables.values()):
+            return EVERY_TABLE
+        return frozenset(table for table in ORDER if self.tables[table] < seq)
 
 
 class Landing:
@@ -117,8 +123,7 @@ class Landing:
             while (following := state.ahead.pop(moved[sender] + 1, None)) is not None:
                 moved[sender] += 1
                 self._ahead_bytes -= len(following[1].payload) + _KEPT_BYTES
-                missing = {table for table in ORDER if state.tables[table] < moved[sender]}
-                batch.take(*following, frozenset(missing))
+                batch.take(*following, state.missing(moved[sender]))
         self._drop_farthest()
         new = {sender: seq for sender, seq in moved.items() if seq > self._streams[sender].through}
         landed = batch.commit({sender: (self._streams[sender].tables, seq) for sender, seq in new.items()})

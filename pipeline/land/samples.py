@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from datetime import datetime
+from itertools import chain
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -45,18 +46,14 @@ class Samples(NamedTuple):
 def join_packs(packs: Sequence[tuple[GaugeColumns, Origin]]) -> Samples:
     """Rows of one pump's packs. Of two readings of one gauge and moment the first stands."""
     lengths = [len(columns.at_us) for columns, _ in packs]
-    at_us = np.fromiter((at for columns, _ in packs for at in columns.at_us), np.int64, sum(lengths))
+    at_us = np.fromiter(chain.from_iterable(columns.at_us for columns, _ in packs), np.int64, sum(lengths))
     origin = np.repeat(np.arange(len(packs)), lengths)
     values: dict[Gauge, FloatArray] = {}
     for gauge in Gauge:
         if any(gauge in columns.values for columns, _ in packs):
-            parts = [
-                np.array(columns.values[gauge], np.float64)
-                if gauge in columns.values
-                else np.full(len(columns.at_us), np.nan)
-                for columns, _ in packs
-            ]
-            values[gauge] = np.concatenate(parts)
+            # One array of all, for thousands of small ones take most of the time that joining takes.
+            parts = (columns.values.get(gauge) or [None] * len(columns.at_us) for columns, _ in packs)
+            values[gauge] = np.array(list(chain.from_iterable(parts)), np.float64)
     return one_a_moment(Samples(at_us, values, origin, [origin for _, origin in packs]))
 
 
