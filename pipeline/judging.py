@@ -1,11 +1,13 @@
 """What do the rules make of what landed? Release and coverage, out of the history and back into it."""
 
 from collections.abc import Sequence
-from datetime import date, datetime
+from contextlib import suppress
+from datetime import datetime
 from typing import Any
 
 import msgspec
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from edge.errors import InputError
 from edge.records import AnyRecord, decode_record
@@ -15,7 +17,8 @@ from pipeline.history import History
 from pipeline.judge import evidence as seen
 from pipeline.judge.coverage import unit_coverage
 from pipeline.judge.explain import Explanation, explain
-from pipeline.judge.release import ReleaseSpan, release_spans, standing
+from pipeline.judge.release import ReleaseSpan, standing
+from pipeline.judge.resume import Checkpoint, Resumed, resume
 from pipeline.judge.smears import SmearScore
 from pipeline.settings import SiteSettings
 from pipeline.tables import DERIVED
@@ -28,28 +31,62 @@ def judge(history: History, settings: SiteSettings, site: str, pump: str) -> Rel
     if latest is None:
         return None
     pieces = seen.gather(known, pump, settings, latest)
-    spans = release_spans(pieces, settings, latest)
+    resumed = resume(pieces, settings, latest, _checkpoints(history, site, pump))
+    spans = _keep_spans(history, settings, site, pump, resumed)
     covered, doubted = unit_coverage(known, pieces, spans, settings, latest)
-    judged: dict[str, Sequence[msgspec.Struct]] = {
-        "release_spans": spans,
-        "unit_coverage": covered,
-        "suspect_units": doubted,
-    }
-    for table, things in judged.items():
-        rows: dict[date, list[dict[str, Any]]] = {}
-        for thing in things:
-            row = msgspec.structs.asdict(thing)
-            starts = row["start"] if table == "release_spans" else row["started"]
-            rows.setdefault(settings.production_day(starts), []).append(row)
-        history.replace(
-            table,
-            pa.concat_tables([_table(table, some, site, pump, day) for day, some in rows.items()])
-            if rows
-            else _table(table, [], site, pump, latest.date()),
-            site=site,
-            pump=pump,
-        )
+    for table, things in (("unit_coverage", covered), ("suspect_units", doubted)):
+        days = [settings.production_day(thing.started) for thing in things]
+        rows = [{"day": d, **msgspec.structs.asdict(t)} for d, t in zip(days, things, strict=True)]
+        _replace(history, table, _table(table, rows, site, pump), site, pump)
     return standing(spans)
+
+
+def _keep_spans(
+    history: History, settings: SiteSettings, site: str, pump: str, resumed: Resumed
+) -> list[ReleaseSpan]:
+    """Write the spans and checkpoints that are new; returns all spans."""
+    begun = resumed.begun
+    rows = [
+        {"day": settings.production_day(span.start), **msgspec.structs.asdict(span)} for span in resumed.spans
+    ]
+    spans = _table("release_spans", rows, site, pump)
+    kept: list[ReleaseSpan] = []
+    if begun is not None and begun.fold.span is not None:
+        there = history.read(
+            "release_spans", site=site, pump=pump, where=pc.field("start") < begun.fold.span.start
+        ).sort_by("start")
+        columns = ["start", "end", "state", "rules", "reasons"]
+        kept = msgspec.convert(there.select(columns).to_pylist(), list[ReleaseSpan])
+        spans = pa.concat_tables([there, spans])
+    _replace(history, "release_spans", spans, site, pump)
+    rows = [
+        {"day": settings.production_day(point.at), "body": msgspec.json.encode(point).decode()}
+        for point in resumed.checkpoints
+    ]
+    points = _table("checkpoints", rows, site, pump)
+    if begun is not None:
+        day = settings.production_day(begun.at)
+        points = pa.concat_tables(
+            [history.read("checkpoints", site=site, pump=pump, where=pc.field("day") <= day), points]
+        )
+    _replace(history, "checkpoints", points, site, pump)
+    return [*kept, *resumed.spans]
+
+
+def _checkpoints(history: History, site: str, pump: str) -> dict[datetime, Checkpoint]:
+    """Those kept; one that another version wrote is as if it were not there."""
+    known = {}
+    for body in history.read("checkpoints", site=site, pump=pump, columns=["body"])["body"].to_pylist():
+        with suppress(msgspec.DecodeError):
+            point = msgspec.json.decode(body, type=Checkpoint)
+            known[point.at] = point
+    return known
+
+
+def _replace(history: History, table: str, rows: pa.Table, site: str, pump: str) -> None:
+    """Replace a pump's rows, where they are others than those there."""
+    if not history.read(table, site=site, pump=pump).sort_by("day").equals(rows.sort_by("day")):
+        history.replace(table, rows, site=site, pump=pump)
 
 
 def standings(history: History) -> list[tuple[str, str, ReleaseSpan]]:
@@ -136,6 +173,5 @@ def _latest(known: seen.PumpHistory) -> datetime | None:
     return max(moments, default=None)
 
 
-def _table(table: str, rows: list[dict[str, Any]], site: str, pump: str, day: date) -> pa.Table:
-    place = {"site": site, "pump": pump, "day": day}
-    return pa.Table.from_pylist([{**place, **row} for row in rows], schema=DERIVED[table])
+def _table(table: str, rows: list[dict[str, Any]], site: str, pump: str) -> pa.Table:
+    return pa.Table.from_pylist([{"site": site, "pump": pump, **row} for row in rows], schema=DERIVED[table])

@@ -255,6 +255,8 @@ DERIVED: Final[dict[str, pa.Schema]] = {
             ("reasons", pa.list_(pa.string())),
         ]
     ),
+    # What the fold remembered at the start of a production day: JSON of judge/resume.py, Checkpoint.
+    "checkpoints": pa.schema([*_PUMP_DAY, ("body", pa.string())]),
     # What each unit rests on. covered : made wholly under release, with a passing smear test before it;
     # suspect : a test that failed later reaches back to it; mixer_at : when the static mixer was new.
     "unit_coverage": pa.schema(

@@ -3,6 +3,7 @@
 Each piece of evidence takes effect at the moment it could be known. Pressures in pascal, times in UTC.
 """
 
+from bisect import bisect_left
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
@@ -305,15 +306,23 @@ def _from_awaited(
     passes = [smear.at for smear in history.smears if smear.verdict == Verdict.PASS]
     if limits.smear_pass_by_eye_alone:
         passes += [r.at for r in history.records if isinstance(r, SmearCall) and r.call == "pass"]
-    snaps = [record.at for record in history.records if isinstance(record, SnapTime)]
+    passes.sort()
+    snaps = sorted(record.at for record in history.records if isinstance(record, SnapTime))
     for start, end in pairwise([*sorted(set(renewed)), LATEST]):
-        first = min((at for at in passes if start <= at < end), default=None)
-        if first is None:
+        first = _next(passes, start)
+        if first is None or first >= end:
             continue
         due = first + timedelta(minutes=limits.snap_due_min)
-        if due < end and not any(first <= at < due for at in snaps):
+        snap = _next(snaps, first)
+        if due < end and (snap is None or snap >= due):
             text = f"smear passed at {_clock(first, settings)}, no snap time by {_clock(due, settings)}"
             yield Evidence(at=due.astimezone(UTC), what=What.SNAP_OVERDUE, text=text)
+
+
+def _next(moments: Sequence[datetime], at: datetime) -> datetime | None:
+    """The first of the moments, which are in order, at or after `at`."""
+    place = bisect_left(moments, at)
+    return moments[place] if place < len(moments) else None
 
 
 def _from_smears(history: PumpHistory, settings: SiteSettings) -> Iterable[Evidence]:

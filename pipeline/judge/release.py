@@ -80,7 +80,7 @@ def fold(
     """Go on from `begins` over evidence that all lies after it; from nothing, if that is None."""
     begins = begins or Fold()
     raises = {rule.raised_by: rule for rule in in_force(settings)}
-    ordered = sorted({piece for piece in evidence if piece.at <= until}, key=_order)
+    ordered = in_order(piece for piece in evidence if piece.at <= until)
     stands: _Standing = {(hold.rule, hold.raised.key): hold for hold in begins.holds}
     override = begins.override
     spans = [] if begins.span is None else [begins.span]
@@ -98,6 +98,11 @@ def fold(
         if number + 1 == len(ordered) or ordered[number + 1].at > piece.at:
             _note(spans, _span(piece.at, stands, override, settings))
     return Folded(spans, Fold(_in_order(stands), override, spans[-1] if spans else None), lifted)
+
+
+def in_order(evidence: Iterable[Evidence]) -> list[Evidence]:
+    """Each piece once, in the order in which the fold takes it."""
+    return sorted(set(evidence), key=_order)
 
 
 def state_at(spans: Iterable[ReleaseSpan], at: datetime) -> ReleaseSpan | None:
