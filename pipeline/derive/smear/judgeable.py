@@ -160,9 +160,14 @@ def check_shadow(
     Beside the film a faint one is enough, since it will not end at the film's edge.
     """
     smooth = cv2.blur(light.grey, (max(1, round(px_per_mm)),) * 2)
-    away = cv2.distanceTransform((~film).astype(np.uint8), cv2.DIST_L2, 3) / px_per_mm
-    free = where & (away > _NEAR_MM[0])
-    near = free & (away < _NEAR_MM[1])
+    # How far it is to the film matters near it alone.
+    left, top, width, height = cv2.boundingRect(film.astype(np.uint8))
+    room = round(_NEAR_MM[1] * px_per_mm) + 2
+    part = np.s_[max(0, top - room) : top + height + room, max(0, left - room) : left + width + room]
+    away = cv2.distanceTransform((~film[part]).astype(np.uint8), cv2.DIST_L2, 3) / px_per_mm
+    free, near = where.copy(), np.zeros_like(where)
+    free[part] &= away > _NEAR_MM[0]
+    near[part] = free[part] & (away < _NEAR_MM[1])
     says = "A shadow or an object lies on the sheet: clear it, and keep hand and phone out of the light."
     return [
         at_most("shadow", _share(smooth < _DARK_PAPER, free), limits.shadow_share_max, says),

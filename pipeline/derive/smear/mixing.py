@@ -194,16 +194,17 @@ def smooth_part(values: NDArray[np.float64], where: BoolArray) -> NDArray[np.flo
     y, x = np.nonzero(where)
     across = 2 * (x - x.min()) / max(1, np.ptp(x)) - 1
     along = 2 * (y - y.min()) / max(1, np.ptp(y)) - 1
-    terms = np.ones((len(x), (_SMOOTH_ORDER + 1) * (_SMOOTH_ORDER + 2) // 2))
+    terms = np.ones(((_SMOOTH_ORDER + 1) * (_SMOOTH_ORDER + 2) // 2, len(x)))
     n = 1
     for order in range(1, _SMOOTH_ORDER + 1):
         # Each order's terms are the last order's times x, and its last one times y as well.
-        terms[:, n : n + order] = terms[:, n - order : n] * across[:, None]
-        terms[:, n + order] = terms[:, n - 1] * along
+        terms[n : n + order] = terms[n - order : n] * across
+        terms[n + order] = terms[n - 1] * along
         n += order + 1
-    some = terms[:: max(1, len(terms) // _FIT_SPOTS)], values[:: max(1, len(terms) // _FIT_SPOTS)]
-    fit = np.linalg.solve(some[0].T @ some[0] + 1e-6 * np.eye(n), some[0].T @ some[1])
-    return np.asarray(terms @ fit)
+    every = max(1, len(x) // _FIT_SPOTS)
+    some = np.ascontiguousarray(terms[:, ::every])
+    fit = np.linalg.solve(some @ some.T + 1e-6 * np.eye(n), some @ values[::every])
+    return np.asarray((fit.T @ terms).T)
 
 
 def light_doubt(grey: FloatArray, film: BoolArray) -> float:
@@ -260,6 +261,9 @@ def segregation_scale(
     for a sine). Correlating one wing with the other's mirror leaves noise and relief out of it.
     Source: P. V. Danckwerts, Appl. Sci. Res. A 3 (1952) 279-296.
     """
+    left, top, wide, tall = cv2.boundingRect(both.astype(np.uint8))
+    box = np.s_[top : top + tall, left : left + wide]
+    wing, mirror, both = wing[box], mirror[box], both[box]
     weight = both.astype(np.float32)
     a = np.where(both, wing - wing[both].mean(), 0).astype(np.float32)
     b = np.where(both, mirror - mirror[both].mean(), 0).astype(np.float32)
