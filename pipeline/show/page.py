@@ -19,6 +19,7 @@ from pipeline.show.words import (
     lots_of,
     numbers_of,
     purge_word,
+    reasons_of,
     test_word,
     verdict_line,
 )
@@ -57,6 +58,7 @@ def render_page(summary: ShiftSummary, shift: Shift, home: Path) -> str:
         figures=list(figures_of(summary)) if summary.known else [],
         timelines={name: Markup(draw_timeline(summary, shift, px)) for name, px in timelines.items()},
         pictures=pictures,
+        why=reasons_of(summary.units),
         charts=[
             (Markup(draw_chart(chart, zone)) if len(chart.points) > 1 else "", chart_words(chart))
             for chart in summary.charts

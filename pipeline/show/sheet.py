@@ -23,6 +23,7 @@ from pipeline.show.words import (
     lots_of,
     numbers_of,
     purge_word,
+    reasons_of,
     test_word,
     verdict_line,
 )
@@ -56,7 +57,9 @@ def _content(summary: ShiftSummary, shift: Shift, home: Path, zone: tzinfo) -> d
     }
     if not summary.known:
         return content
+    why = reasons_of(summary.units)
     return content | {
+        "unit_reasons": [(number, reason) for reason, number in why.items()],
         "findings": [
             (clock(f.start, zone) + (f"–{clock(f.end, zone)}" if f.end else ""), f.sentence)
             for f in summary.findings
@@ -93,7 +96,7 @@ def _content(summary: ShiftSummary, shift: Shift, home: Path, zone: tzinfo) -> d
                 f"{clock(u.started, zone)}–{clock(u.finished, zone)}",
                 f"smear {clock(u.smear_at, zone)}" if u.smear_at else "no smear",
                 "suspect" if u.suspect else "covered" if u.covered else "NOT COVERED",
-                " ".join(u.reasons),
+                " ".join(f"({why[reason]})" for reason in u.reasons),
             )
             for u in summary.units
         ],

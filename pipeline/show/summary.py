@@ -218,7 +218,7 @@ def summarise(shift: Shift) -> ShiftSummary:
         findings=tuple(find(shift.rows, shift.settings, start, reached, outside, lots)),
         figures={key: value for key, value in row.items() if key not in _NAMED},
         smears=tuple(smears),
-        tests=tuple(tested.tests(shift.rows)),
+        tests=tuple(tested.tests(shift.rows, shift.settings, shift.pump)),
         charts=tuple(tested.charts(shift.rows)),
         lots=tuple(lots),
         around=around,

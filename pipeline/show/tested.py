@@ -8,7 +8,7 @@ from msgspec import Struct, convert
 
 from edge.sentences import clauses
 from edge.units import pa_to_psi
-from pipeline.settings import SiteSettings
+from pipeline.settings import PumpSettings, SiteSettings
 
 Row = dict[str, Any]
 Rows = Callable[..., list[Row]]
@@ -92,9 +92,9 @@ POINTS_SHOWN: Final = 30
 _MINE: Final = "site = $site AND pump = $pump AND time >= $start AND time < $end"
 
 
-def tests(rows: Rows) -> list[Test]:
+def tests(rows: Rows, settings: SiteSettings, pump: str) -> list[Test]:
     """All tests but smears, in order of time. rows : runs a query for the shift (summary.py)."""
-    found = [*_snaps(rows), *_ratios(rows), *_beads(rows), *_coupons(rows)]
+    found = [*_snaps(rows), *_ratios(rows), *_beads(rows), *_coupons(rows, settings.pump(pump))]
     return sorted(found, key=lambda test: (test.time, test.id))
 
 
@@ -160,7 +160,7 @@ def _beads(rows: Rows) -> Iterator[Test]:
         )
 
 
-def _coupons(rows: Rows) -> Iterator[Test]:
+def _coupons(rows: Rows, limits: PumpSettings) -> Iterator[Test]:
     for row in rows(f"SELECT * FROM adhesion_tests WHERE {_MINE}"):
         strength = "" if row["strength_pa"] is None else f", {row['strength_pa'] / 1e3:.0f} kPa"
         peel = "" if row["peel_n_per_m"] is None else f", {row['peel_n_per_m'] / 1e3:.2f} N/mm"
@@ -170,7 +170,8 @@ def _coupons(rows: Rows) -> Iterator[Test]:
             time=row["time"],
             kind=f"adhesion, {row['method']}",
             value=f"{row['specimen']}: {said}{strength}{peel}",
-            limit="minimums in the settings",
+            limit=f"{limits.cohesive_min_pct:g} % cohesive"
+            + (f", {limits.tensile_min_kpa:g} kPa" if row["method"] == "tensile" else ""),
             passed=row["passed"],
             person=row["person"],
             id=row["id"],

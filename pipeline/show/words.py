@@ -1,13 +1,13 @@
 """How are the summary's figures said? The same words for the terminal, the page and the printed sheet."""
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import datetime, timedelta, tzinfo
 from typing import Final
 
 from edge.units import pa_to_psi
 from edge.words import ReleaseState, Verdict
-from pipeline.show.summary import ShiftSummary, Smear, Stop
+from pipeline.show.summary import ShiftSummary, Smear, Stop, Unit
 from pipeline.show.tested import Test
 
 _DAY: Final = timedelta(hours=24)
@@ -73,6 +73,12 @@ def numbers_of(smear: Smear) -> str:
         f"ΔE p95 {ordinary(smear.delta_e_p95, '{:.1f}')} · shade {ordinary(smear.shade_delta_e, '{:.1f}')}"
         + ("" if smear.calibrated else " · no sheet, uncalibrated")
     )
+
+
+def reasons_of(units: Sequence[Unit]) -> dict[str, int]:
+    """Why units are not covered or suspect: each reason once, with its number."""
+    told = dict.fromkeys(reason for unit in units for reason in unit.reasons)
+    return {reason: number for number, reason in enumerate(told, 1)}
 
 
 def purge_word(stop: Stop, zone: tzinfo) -> str:
