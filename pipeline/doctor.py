@@ -124,17 +124,25 @@ def _disk(home: Path) -> Iterator[Finding]:
 
 
 def _calibration(settings: SiteSettings, today: date) -> Iterator[Finding]:
-    for name, pump in settings.pumps.items():
-        for gauge, due in sorted(pump.calibration_due.items()):
-            found = f"{gauge} of {name} is due on {due}"
-            if due < today:
-                yield Finding(
-                    "calibration", f"{found}: overdue", "calibrate it, and set the new date in site.toml"
-                )
-            elif due - today <= CALIBRATION_SOON:
-                yield Finding("calibration", f"{found}: soon")
-            else:
-                yield Finding("calibration", found)
+    dated: list[tuple[str, str, date]] = [
+        (gauge, name, due)
+        for name, pump in settings.pumps.items()
+        for gauge, due in pump.calibration_due.items()
+    ]
+    for edge in settings.edges.values():
+        dated += [
+            (one.gauge.value, edge.pump, one.calibration.due)
+            for one in edge.channels().values()
+            if one.calibration is not None
+        ]
+    for gauge, name, due in sorted(dated):
+        found = f"{gauge} of {name} is due on {due}"
+        if due < today:
+            yield Finding(
+                "calibration", f"{found}: overdue", "calibrate it, and set the new date in site.toml"
+            )
+        else:
+            yield Finding("calibration", f"{found}: soon" if due - today <= CALIBRATION_SOON else found)
 
 
 def _outbox(path: Path | None, now: datetime) -> Iterator[Finding]:

@@ -18,6 +18,7 @@ from msgspec import Meta, Struct, structs
 from edge.errors import InputError
 from edge.records import NAME_PATTERN, Name
 from edge.settings import EdgeSettings, parse_edge
+from edge.words import Gauge
 from pipeline.derive.cure.limits import CureLimits, Measure
 from pipeline.derive.gauges.settings import GaugeSettings
 from pipeline.derive.smear.results import Material, SmearLimits
@@ -109,8 +110,8 @@ class PumpSettings(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     ratio_tolerance_pct: Annotated[float, Meta(gt=0, le=50, description="[%]")] = 5.0
     snap_min_min: Minutes = 30.0
     snap_max_min: Minutes = 60.0
-    # When each gauge is to be calibrated next, by the gauge's name.
-    calibration_due: dict[str, date] = {}
+    # When a gauge that no edge's settings describe (a logger's) is to be calibrated next.
+    calibration_due: dict[Gauge, date] = {}
     base_stroke_ml: Millilitres | None = None
     curing_agent_stroke_ml: Millilitres | None = None
     # What a new drum and a new pail hold.
@@ -162,6 +163,8 @@ class SiteSettings(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
         Shift(number=3, name="night", start="22:00", end="06:00"),
     )
     day_starts: Clock | None = None
+    # After so many days a pump's raw gauge rows are thinned to one in ten seconds; None: they all stay.
+    raw_days: Annotated[int, Meta(ge=30, le=36_500, description="[d]")] | None = None
     limits: Limits = Limits()
     pumps: dict[str, PumpSettings] = {}
     # What each edge reads; the edge itself takes it from here too.

@@ -2,6 +2,7 @@
 
 import logging
 import sys
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -64,18 +65,19 @@ def serve(
     from pipeline.land.broker import embedded_broker
     from pipeline.land.counted import Counts
     from pipeline.land.serve import serve_until
+    from pipeline.retention import thin_before
     from pipeline.settings import load_settings
 
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
     home = home.expanduser()
-    limits = load_settings(home).limits  # a site.toml that can't be read is said now, not at the first pump
+    settings = load_settings(home)  # a site.toml that can't be read is said now, not at the first pump
     with stop_signal() as stopped, ExitStack() as stack:
         url = (
             parse_broker_url(broker, ca=ca, password_file=password_file, cert=cert)
             if broker
             else stack.enter_context(embedded_broker(*parse_listen(listen, "--listen")))
         )
-        silent_s = limits.silent_s if limits.gauges_required else None
+        silent_s = settings.limits.silent_s if settings.limits.gauges_required else None
         andon = stack.enter_context(Andon(url, silent_s=silent_s))
 
         def told(site: str, pump: str, span: ReleaseSpan) -> None:
@@ -90,15 +92,22 @@ def serve(
             counts.count(batch)
             andon.heard(batch.newest)
 
+        history = History(home)
+
+        def tidy() -> None:
+            if settings.raw_days is not None:
+                thin_before(history, (datetime.now(UTC) - timedelta(days=settings.raw_days)).date())
+
         total = serve_until(
             stopped,
             url,
-            History(home),
+            history,
             until_idle_s=until_idle,
             expect=beside.expect,
             landed=beside.note,
             moved=moved,
             alive=counts.alive,
+            tidy=tidy,
             ready=lambda: print(f"receiving from {url} into {home}", flush=True),
         )
     print(_summary(total))

@@ -36,6 +36,7 @@ def serve_until(
     landed: Callable[[set[PumpDay]], None] = lambda _touched: None,
     moved: Callable[[Landed], None] = lambda _moved: None,
     alive: Callable[[bool], None] = lambda _connected: None,
+    tidy: Callable[[], None] = lambda: None,
     ready: Callable[[], None] = lambda: None,
 ) -> Landed:
     """Land all that edges send until `stopped`; what was moved in all.
@@ -44,6 +45,7 @@ def serve_until(
     expect, landed : called before and after each commit with the pumps and UTC dates it brings something for
     moved : called after each batch with what it moved
     alive : called at each look, with whether there is contact to the broker
+    tidy : called now and then, and at first, when nothing is being committed
     ready : called once, when messages are being received
     Raises InputError if another landing holds the home.
     """
@@ -53,6 +55,7 @@ def serve_until(
         quiet_since = time.monotonic()
         batches = 0
         told = False
+        tidy()
         while not stopped.is_set():
             if not told and inbox.connected.is_set():
                 told = True
@@ -74,6 +77,7 @@ def serve_until(
             batches += 1
             if batches % COMPACT_EVERY == 0:
                 history.compact()
+                tidy()
         history.compact()
     return total
 

@@ -102,6 +102,37 @@ def test_a_doctor_knows_when_gauges_are_due(home):
     assert (second.well, "soon" in second.found) == (True, False)
 
 
+def test_a_doctor_reads_the_dates_of_an_edges_channels_too(home):
+    (home / "site.toml").write_text(
+        '[edges.edge-a]\npump = "pump-a"\n[[edges.edge-a.modbus]]\nurl = "tcp://127.0.0.1"\n'
+        '[[edges.edge-a.modbus.channels]]\ngauge = "base"\nregister = 0\nunit = "psi"\nfactor = 0.001\n'
+        "loop_low = 0.0\nloop_high = 5000.0\n"
+        "calibration = { read_low = 0.0, true_low = 1.5, read_high = 4990.0, true_high = 5000.0,"
+        " due = 2020-03-01 }\n"
+    )
+    (base,) = found(home, "calibration")
+    assert base.found == "base of pump-a is due on 2020-03-01: overdue"
+
+
+def test_serve_thins_what_is_older_than_the_site_keeps(tmp_path):
+    old, home = tmp_path / "old.csv", tmp_path / "home"
+    rows = [f"2020-01-01T10:00:{number // 10:02}.{number % 10}Z,{13_000 + number}" for number in range(600)]
+    old.write_text("\n".join(["ts,base_kPa", *rows]) + "\n")
+    new = write_gauge_file(tmp_path / "new.csv", 5)
+    for file in (old, new):
+        run = command("import", file, "--site", "hall-9", "--pump", "pump-a", "--home", home)
+        assert run.exit_code == 0, run.output
+    (home / "site.toml").write_text("raw_days = 1000\n")
+    where = ("--listen", f"127.0.0.1:{free_port()}", "--until-idle", 0.5)
+    process = beadbook("serve", "--home", home, *where)
+    _, log = process.communicate(timeout=60)
+    assert process.returncode == 0, log
+    kept = History(home).read("gauge_samples").sort_by("at").column("at").to_pylist()
+    assert [at.second for at in kept if at.year == 2020] == [0, 10, 20, 30, 40, 50]
+    assert sum(at.year == 2026 for at in kept) == 50
+    assert "thinned days=1 rows=600 kept=6" in log
+
+
 def test_a_doctor_names_line_and_key_of_wrong_settings_and_exits_1(home):
     (home / "site.toml").write_text('name = "hall-9"\n\n[limits]\nidle_minn = 5\n')
     run = command("doctor", "--home", home, "--json")
