@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Final, TypeVar
 
+from edge.clock import ClockWatch
 from edge.damage import CAPTURED
 from edge.errors import InputError
 from edge.gaugefile import Row
@@ -54,10 +55,13 @@ def capture_until(
         raise InputError("is no folder", where=str(watch), do="make it, or give another --watch")
 
     keeper = Keeper(outbox, limit_bytes=limit_bytes)
+    clock = ClockWatch(outbox.site, outbox.edge, pump)
     left_lying: set[Path] = set()
 
     def between() -> None:
         check()
+        if (told := clock.changed()) is not None:
+            keeper.put(Channel.RECORD, told)
         if watch is not None:
             _send_photos(watch, keeper, pump, by, left_lying)
 

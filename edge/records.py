@@ -219,6 +219,13 @@ class CaptureGap(Record, frozen=True, kw_only=True, tag="capture_gap"):
     packs: Annotated[int, Meta(ge=0)] | None = None
 
 
+class ClockState(Record, frozen=True, kw_only=True, tag="clock_state"):
+    """Whether a time service held the edge's clock from `at` on; None where the edge can't tell."""
+
+    edge: Name
+    synchronised: bool | None
+
+
 class Correction(Record, frozen=True, kw_only=True, tag="correction"):
     """Supersedes an earlier record. corrected : what it should have said, None if it is withdrawn."""
 
@@ -245,14 +252,15 @@ AnyPlainRecord = (
     | ReleaseOverride
     | ContactLoss
     | CaptureGap
+    | ClockState
 )
 AnyRecord = AnyPlainRecord | Correction
 
-# What a person may type, by kind. A loss of contact or of readings is the edge's own to tell.
+# What a person may type, by kind. Losses of contact and readings, and its clock, are the edge's own to tell.
 KINDS: Final[dict[str, type[Record]]] = {
     str(struct.__struct_config__.tag): struct
     for struct in (*get_args(AnyPlainRecord), Correction)
-    if struct not in (ContactLoss, CaptureGap)
+    if struct not in (ContactLoss, CaptureGap, ClockState)
 }
 # Fields that every record has: whoever writes one gives them apart from its own.
 HEAD_FIELDS: Final = frozenset({"kind", *Record.__struct_fields__})

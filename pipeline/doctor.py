@@ -3,7 +3,6 @@
 Each check looks at one thing and says what it found; nothing is changed.
 """
 
-import ctypes
 import fcntl
 import shutil
 import time
@@ -17,6 +16,7 @@ from msgspec import Struct
 from paho.mqtt.enums import CallbackAPIVersion
 
 from edge.broker import BrokerUrl
+from edge.clock import synchronised
 from edge.depth import look_into
 from edge.errors import BeadbookError
 from edge.sentences import counted
@@ -31,8 +31,6 @@ OUTBOX_OLDEST: Final = timedelta(hours=1)
 CALIBRATION_SOON: Final = timedelta(days=14)
 REJECTED_SINCE: Final = timedelta(days=1)
 _CONNECT_S: Final = 5.0
-_TIME_ERROR: Final = 5  # adjtimex(2): the clock is not synchronised
-_TIMEX_BYTES: Final = 512  # struct timex has 208 of them on 64 bits
 
 
 class Finding(Struct, frozen=True):
@@ -105,14 +103,14 @@ def _broker(broker: BrokerUrl | None) -> Iterator[Finding]:
 
 
 def _clock() -> Iterator[Finding]:
-    state = ctypes.CDLL(None).adjtimex(ctypes.create_string_buffer(_TIMEX_BYTES))
-    if state == _TIME_ERROR:
+    held = synchronised()
+    if held is False:
         yield Finding(
             "clock",
             f"{datetime.now(UTC):%Y-%m-%d %H:%M:%S} UTC, not synchronised",
             "start a time service, such as systemd-timesyncd or chrony, and let it reach a server",
         )
-    elif state >= 0:
+    elif held:
         yield Finding("clock", f"{datetime.now(UTC):%Y-%m-%d %H:%M:%S} UTC, synchronised")
 
 

@@ -31,6 +31,7 @@ VIEWS: Final = (
     *("adhesion_tests", "changeovers", "lots", "control_charts", "units"),
     *("smear_agreement", "smear_shades"),
     *("release_spans", "unit_coverage", "suspect_units", "shift_summary", "logbook"),
+    "clocks",
 )
 _SQL_TYPE: Final = {
     pa.string(): "VARCHAR",

@@ -6,7 +6,7 @@ from typing import Final, NamedTuple
 
 from edge.errors import InputError
 from edge.pictures import WANTED, is_picture
-from edge.records import AnyRecord, ContactLoss, Correction, decode_record
+from edge.records import AnyRecord, CaptureGap, ClockState, ContactLoss, Correction, decode_record
 from edge.senml import GaugeColumns, gauge_columns
 from edge.wire import Address, Channel, PhotoHead, unframe_photo
 
@@ -59,11 +59,11 @@ def decode(address: Address, payload: bytes, now: float) -> Content:
                 where=f"record {each.id}",
                 do="set the edge's site",
             )
-    if isinstance(record, ContactLoss) and record.edge != address.edge:
+    if isinstance(record, ContactLoss | CaptureGap | ClockState) and record.edge != address.edge:
         raise InputError(
             f"is of edge {record.edge}, its topic of {address.edge}",
             where=f"record {record.id}",
-            do="let each edge tell of its own contact",
+            do="let each edge tell of itself",
         )
     _require_plausible([record.at.timestamp()], now, f"record {record.id}")
     return record

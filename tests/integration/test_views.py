@@ -31,6 +31,7 @@ PUBLIC = (
     "suspect_units",
     *("bead_surveys", "bead_dues", "adhesion_tests", "lots", "control_charts"),
     *("smear_agreement", "smear_shades"),
+    "clocks",
 )
 NOT_ON_THE_DAY = {"adhesion_tests", "suspect_units"}
 

@@ -33,6 +33,8 @@ SELECT entries.site, entries.pump, days.day, "at" AS time, landed_at, entries."b
            WHEN 'capture_gap' THEN (body ->> 'edge') || ' until ' || (body ->> 'until') || ': readings '
                || CASE body ->> 'cause' WHEN 'thinned' THEN 'thinned to one a second, for want of disk'
                   WHEN 'not_kept' THEN 'not kept, for want of disk' ELSE 'lost with a damaged outbox' END
+           WHEN 'clock_state' THEN (body ->> 'edge') || CASE body ->> 'synchronised' WHEN 'true' THEN ': clock synchronised'
+                  WHEN 'false' THEN ': clock not synchronised' ELSE ': clock unknown' END
            WHEN 'correction' THEN CASE WHEN json_type(body -> 'corrected') = 'OBJECT' THEN 'replaces ' ELSE 'withdraws ' END
                || (body ->> 'supersedes') || ': ' || (body ->> 'reason')
            ELSE '' END
