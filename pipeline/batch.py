@@ -12,7 +12,7 @@ import cv2
 
 from edge.errors import InputError
 from pipeline.derive.smear.results import Material, SmearLimits, SmearScore
-from pipeline.photos import read_photo_file, score_bytes, score_photo
+from pipeline.photos import read_photo_file, score_bytes, score_photo, shown
 
 Result = SmearScore | InputError
 
@@ -48,7 +48,7 @@ def score_files(
                     file,
                     InputError(
                         "the scoring process ended early",
-                        where=str(file),
+                        where=shown(file),
                         do="score it alone, or free some memory",
                     ),
                 )
@@ -61,7 +61,7 @@ def _one_thread() -> None:
 def _score_file(
     file: Path, target: Path | None, *, limits: SmearLimits | None, material: Material | None
 ) -> Result:
-    where = str(file)
+    where = shown(file)
     try:
         data = read_photo_file(file)
         if target is None:
@@ -75,7 +75,7 @@ def _score_file(
     except OSError as error:
         return InputError(
             f"its overlay cannot be written ({error.strerror})",
-            where=str(target),
+            where=shown(target or file),
             do="choose another folder",
         )
     return result

@@ -1,5 +1,7 @@
 """What is the verdict on a photograph's file? From bytes to a score, and a picture of what was measured."""
 
+import os
+import stat
 from pathlib import Path
 from typing import Final
 
@@ -48,13 +50,22 @@ def score_bytes(
     return _as_taken(conclude(seen, limits, material), photo)
 
 
+def shown(path: Path) -> str:
+    """A file's name as one line of text, whatever bytes it is made of."""
+    text = os.fsencode(path).decode("utf-8", "replace")
+    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+
+
 def read_photo_file(path: Path) -> bytes:
     """A file's bytes. Raises InputError if it can't be read or is too large to be a photograph."""
-    where = str(path)
+    where = shown(path)
     try:
-        size = path.stat().st_size
-        if path.is_dir():
+        mode, size = path.stat().st_mode, path.stat().st_size
+        if stat.S_ISDIR(mode):
             raise InputError("a folder, not a photograph", where=where, do="name the photographs in it")
+        if not stat.S_ISREG(mode):
+            # A pipe or a device may have no end.
+            raise InputError("no plain file", where=where, do="save the photograph to a file first")
         if size > BYTES_MAX:
             raise InputError(
                 f"{size} bytes are more than the {BYTES_MAX} allowed", where=where, do="export it smaller"

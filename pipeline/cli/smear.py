@@ -1,5 +1,6 @@
 """The smear commands: sheet, score, limits, shade."""
 
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
@@ -177,7 +178,9 @@ def shade(
 def _as_json(file: Path, result: "SmearScore") -> str:
     import msgspec
 
-    return msgspec.json.encode({"file": str(file), **msgspec.structs.asdict(result)}).decode()
+    # A name of other bytes than UTF-8 has no JSON of its own.
+    name = os.fsencode(file).decode("utf-8", "replace")
+    return msgspec.json.encode({"file": name, **msgspec.structs.asdict(result)}).decode()
 
 
 def _as_line(file: Path, result: "SmearScore") -> str:
@@ -186,6 +189,8 @@ def _as_line(file: Path, result: "SmearScore") -> str:
         figures.append(f"dE95 {result.delta_e_p95:.1f}")
     if result.striation_mm is not None:
         figures.append(f"striation {result.striation_mm:.1f} mm")
-    return f"{result.verdict.upper():<6}  {file}  {', '.join(figures)}\n        " + "\n        ".join(
+    from pipeline.photos import shown
+
+    return f"{result.verdict.upper():<6}  {shown(file)}  {', '.join(figures)}\n        " + "\n        ".join(
         result.reasons
     )

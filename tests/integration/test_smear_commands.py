@@ -72,6 +72,20 @@ def test_unusable_files_leave_the_others_scored(folder):
     assert len(list((folder / "seen").glob("*.jpg"))) == 3
 
 
+def test_a_site_s_own_limits_and_shade_are_used_where_asked_for(folder, tmp_path):
+    (tmp_path / "site.toml").write_text(
+        "[smear]\ncov_max = 0.2\nstreak_contrast = 0.9\n"
+        '[pumps.pump-a.material]\nname = "black"\nshade_lab = [5.0, 0.0, 0.0]\n'
+    )
+    files = [folder / "even.jpg", folder / "banded.png"]
+    run = beadbook("score", *files, "--json", "--home", tmp_path)
+    assert "at most 20%" in json.loads(run.stdout.splitlines()[0])["reasons"][0], run.stderr
+    run = beadbook("score", files[0], "--json", "--home", tmp_path, "--pump", "pump-a")
+    result = json.loads(run.stdout)
+    assert result["verdict"] == "fail" and "lighter than black's own" in result["reasons"][0]
+    assert beadbook("score", files[0], "--pump", "pump-a").returncode == 2
+
+
 def test_score_without_a_photograph_is_a_wrong_call():
     assert beadbook("score").returncode == 2
     assert beadbook("sheet", "--page", "a5", "--out", "x.pdf").returncode == 2

@@ -2,6 +2,7 @@
 
 import io
 import json
+import os
 import subprocess
 import sys
 import zlib
@@ -124,6 +125,22 @@ def test_the_first_bytes_of_every_kind_of_file_under_a_photograph_s_name(tmp_pat
     lines = run.stderr.splitlines()
     assert len(lines) == len(files), run.stderr
     assert all(line.startswith("beadbook: ") and line.endswith(".") for line in lines)
+
+
+def test_odd_files_and_names_cost_a_line_each(tmp_path):
+    """A pipe and a device that never end, a name that is no UTF-8, a name of two lines."""
+    data = next(seeds())
+    os.mkfifo(tmp_path / "pipe.jpg")
+    (tmp_path / "zero.jpg").symlink_to("/dev/zero")
+    (tmp_path / "loop.jpg").symlink_to("loop.jpg")
+    two_lines, no_utf8 = tmp_path / "two\nlines.jpg", tmp_path / os.fsdecode(b"\xff\xfe.jpg")
+    two_lines.write_bytes(data[:200])
+    no_utf8.write_bytes(data)
+    files = [tmp_path / "pipe.jpg", tmp_path / "zero.jpg", tmp_path / "loop.jpg", two_lines, no_utf8]
+    run = score_in_a_process(files)
+    assert run.returncode == 3
+    assert len(run.stderr.splitlines()) == 4 and "Traceback" not in run.stderr
+    assert json.loads(run.stdout)["file"].endswith("\ufffd\ufffd.jpg")
 
 
 def score_in_a_process(files):
