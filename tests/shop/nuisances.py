@@ -46,6 +46,7 @@ class Draw:
     ratio_spread : standard deviation of the delivered over the specified share of curing agent
     shared_relief : range of the ridges' share that both wings have in common, as when strings of sealant
         snap in their middle: then not only the mix is mirrored
+    black_rich : some uneven black mixes have too much curing agent in their streaks, black on black
     """
 
     mixes: Mapping[str, float] = field(
@@ -66,13 +67,16 @@ class Draw:
     smudges: float = 0.25
     ratio_spread: float = 0.01
     shared_relief: tuple[float, float] = (0.0, 0.0)
+    black_rich: bool = False
 
 
 def random_spec(rng: np.random.Generator, draw: Draw | None = None) -> PhotoSpec:
     """One photograph's spec. The truth that render() gives decides what it is, not what was drawn here."""
     draw = draw or Draw()
     material = _pick(rng, draw.materials)
-    mixing = mixing_of(rng, _pick(rng, draw.mixes), agent_rich=material != "black" and rng.random() < 0.2)  # type: ignore[arg-type]
+    grade = _pick(rng, draw.mixes)
+    agent_rich = (draw.black_rich or material != "black") and rng.random() < 0.2
+    mixing = mixing_of(rng, grade, agent_rich)  # type: ignore[arg-type]
     sheet = rng.random() < draw.sheet
     long = int(rng.choice(draw.long_side))
     tilt = np.radians(draw.tilt_max_deg) * rng.beta(1.2, 2.5)

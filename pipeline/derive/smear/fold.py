@@ -26,7 +26,8 @@ _FRINGE_MM: Final = 2.0
 _STREAK_WEIGHT: Final = 0.4
 _SHADE_WEIGHT: Final = 0.15
 _STREAKS_LEAST: Final = 0.005
-_APART_DEG: Final = 30.0
+_APART_DEG: Final = 25.0
+_LINES_TRIED: Final = 3
 _TIE: Final = 0.03
 _SHIFTS: Final = (0.0, -1.8, 1.8, -3.6, 3.6, -5.4, 5.4)
 _OUTLINE_MM: Final = 3.0
@@ -50,16 +51,20 @@ class Fold:
     offset: float
 
 
-def find_fold(shade: FloatArray, mask: BoolArray, px_per_mm: float, fold_x: float | None) -> Fold:
-    """The fold of a film.
+def find_folds(
+    shade: FloatArray, mask: BoolArray, px_per_mm: float, fold_x: float | None
+) -> tuple[Fold, ...]:
+    """The lines that may be a film's fold, the likeliest first: more than one where the film can't tell.
 
     shade : (H, W), as `markings` gives it
     mask : (H, W), the film in the crop
     fold_x : [px] where the sheet's fold line is printed; None searches all angles
     """
-    plain = _beyond_relief(shade, mask)
+    marked = _beyond_relief(shade, mask)
+    # The pale rim says where the outline runs, and tells lines apart; to lay streak on streak it is in the way.
+    plain = marked.copy()
     plain[cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 3) < _FRINGE_MM * px_per_mm] = 0
-    lines = _search(shade, plain, mask) if fold_x is None else [(0.0, fold_x)]
+    lines = _search(shade, marked, mask) if fold_x is None else [(0.0, fold_x)]
     # An even mix has no streaks to hold on to, nor has one that is striped all over.
     sparse = (np.abs(plain[mask]) > 0).mean() > _STREAKS_LEAST
     found = []
@@ -70,9 +75,10 @@ def find_fold(shade: FloatArray, mask: BoolArray, px_per_mm: float, fold_x: floa
     # The film decides only where the outlines tie: relief is alike about a wrong line too, by chance.
     likeness = [_overlap(mask, one) for one in found]
     tied = [one for one, like in zip(found, likeness, strict=True) if like > max(likeness) - _TIE]
-    best = max(tied, key=lambda m: _worth(shade, plain, mask, m))
+    tied.sort(key=lambda m: -_worth(shade, marked, mask, m))
     ys, xs = np.nonzero(mask)
-    return Fold(best, _overlap(mask, best), *_line(best, np.array([xs.mean(), ys.mean()])))
+    centre = np.array([xs.mean(), ys.mean()])
+    return tuple(Fold(one, _overlap(mask, one), *_line(one, centre)) for one in tied)
 
 
 def _line(matrix: Matrix, centre: Matrix) -> tuple[float, float]:
@@ -95,7 +101,10 @@ def _worth(shade: FloatArray, plain: FloatArray, mask: BoolArray, matrix: Matrix
     worth = meet / max(1, 2 * int(mask.sum()) - meet)
     if meet < 50:
         return worth
-    for image, weight in ((plain, _STREAK_WEIGHT), (shade, _SHADE_WEIGHT)):
+    # A few specks are alike or not by chance: streaks count by how much of the film they take.
+    marked = float((plain[both] != 0).mean())
+    streaks = _STREAK_WEIGHT * min(1.0, marked / _STREAKS_LEAST)
+    for image, weight in ((plain, streaks), (shade, _SHADE_WEIGHT)):
         a, b = image[both], _turn_over(image, matrix, cv2.INTER_LINEAR)[both]
         a, b = a - a.mean(), b - b.mean()
         worth += weight * float(a @ b) / float(np.sqrt(max(float((a @ a) * (b @ b)), 1e-12)))
@@ -175,8 +184,8 @@ def _overlap(mask: BoolArray, matrix: Matrix) -> float:
 def _search(shade: FloatArray, plain: FloatArray, mask: BoolArray) -> list[tuple[float, float]]:
     """Angle [rad] and offset [px] of the lines that may be the fold, from outline and streaks together.
 
-    The best line and the best that runs quite another way: coarse, and before the wings are registered, a
-    film seen at a tilt may look more like its own mirror image about the wrong one.
+    The best line and the best of those that run quite another way: coarse, and before the wings are
+    registered, a film seen at a tilt may look more like its own mirror image about a wrong one.
     """
     shrink = _COARSE_PX / max(mask.shape)
     size = (round(mask.shape[1] * shrink), round(mask.shape[0] * shrink))
@@ -197,12 +206,16 @@ def _search(shade: FloatArray, plain: FloatArray, mask: BoolArray) -> list[tuple
 
     # A figure's mirror lines run through its centre, but for what perspective and a ragged rim do to it.
     worths = {(a, s): worth(a, s) for a in np.deg2rad(np.arange(0, 180, 4.0)) for s in _SHIFTS}
-    first = max(worths, key=lambda t: worths[t])
-    elsewhere = [t for t in worths if abs(np.sin(t[0] - first[0])) > np.sin(np.deg2rad(_APART_DEG))]
+    candidates: list[tuple[float, float]] = []
+    rest = dict(worths)
+    while rest and len(candidates) < _LINES_TRIED:
+        best = max(rest, key=lambda t: rest[t])
+        candidates.append(best)
+        rest = {t: w for t, w in rest.items() if abs(np.sin(t[0] - best[0])) > np.sin(np.deg2rad(_APART_DEG))}
     # Pixel centres: coarse pixel i stands for fine pixels around (i + 0.5) / shrink - 0.5.
     middle = (centre - pad + 0.5) / shrink - 0.5
     lines = []
-    for angle, shift in (first, max(elsewhere, key=lambda t: worths[t])):
+    for angle, shift in candidates:
         for step in (2.0, 1.0, 0.5):
             near = [
                 (angle + np.deg2rad(d), shift + s) for d in (-step, 0, step) for s in (-step / 2, 0, step / 2)

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from pipeline.derive.smear.arrays import BoolArray, FloatArray, PixelArray
 from pipeline.derive.smear.find import Canvas
+from pipeline.derive.smear.tone import Tone, fit_tone, read_steps
 
 _GRID: Final = 8  # the surface is fitted on every 8th pixel's average: it holds nothing finer
 _ORDER: Final = 3
@@ -38,6 +39,7 @@ class Light:
     paper : (H, W), True where the surface was fitted: bare paper in even light
     paper_spread : robust standard deviation of log reflectance on the paper, at the grid's resolution
     unevenness : brightest over dimmest light on the paper
+    tone : by which the levels were straightened; None where no grey steps told
     """
 
     reflectance: FloatArray
@@ -48,6 +50,7 @@ class Light:
     paper_share: float
     paper_spread: float
     unevenness: float
+    tone: Tone | None = None
 
 
 @cache
@@ -58,11 +61,17 @@ def _curve(levels: int) -> FloatArray:
     return linear.astype(np.float32)
 
 
-def linear_light(rgb: PixelArray) -> FloatArray:
-    """sRGB levels as linear light, 0 to 1. rgb : any shape, uint8 or uint16."""
+def linear_light(rgb: PixelArray, tone: Tone | None = None) -> FloatArray:
+    """sRGB levels as linear light, 0 to 1, straightened by the phone's own tone curve where it is known.
+
+    rgb : any shape, uint8 or uint16
+    """
+    curve = _curve(256 if rgb.dtype == np.uint8 else 65536)
+    if tone is not None:
+        curve = tone.straightened(curve)
     if rgb.dtype == np.uint8:
-        return np.asarray(cv2.LUT(rgb, _curve(256)), np.float32)
-    return np.asarray(_curve(65536)[rgb])
+        return np.asarray(cv2.LUT(rgb, curve), np.float32)
+    return np.asarray(curve[rgb])
 
 
 def luminance(linear: FloatArray) -> FloatArray:
@@ -72,7 +81,8 @@ def luminance(linear: FloatArray) -> FloatArray:
 
 def level_light(canvas: Canvas, not_paper: BoolArray) -> Light | None:
     """Divide the light out. not_paper : (H, W), known print. None where too little paper is left to tell."""
-    linear = linear_light(canvas.rgb)
+    tone = _tone(canvas)
+    linear = linear_light(canvas.rgb, tone)
     height, width = linear.shape[:2]
     size = (-(-width // _GRID), -(-height // _GRID))
     coarse = cv2.resize(linear, size, interpolation=cv2.INTER_AREA)
@@ -122,7 +132,20 @@ def level_light(canvas: Canvas, not_paper: BoolArray) -> Light | None:
         paper_share=float(paper.sum() / ok.sum()),
         paper_spread=spread,
         unevenness=float(np.percentile(on_paper, 98) / np.percentile(on_paper, 2)),
+        tone=tone,
     )
+
+
+def _tone(canvas: Canvas) -> Tone | None:
+    """The phone's tone curve from the printed steps; None without a sheet."""
+    if canvas.sheet is None or canvas.px_per_mm is None:
+        return None
+    geometry = canvas.sheet.geometry
+    # The lower strip alone carries the steps.
+    top = round((geometry.grey_steps[0][0][1] - 4.0) * canvas.px_per_mm)
+    grey = np.zeros(canvas.inside.shape, np.float32)
+    grey[top:] = luminance(linear_light(canvas.rgb[top:]))
+    return fit_tone(read_steps(grey, canvas.inside, geometry, canvas.px_per_mm))
 
 
 @cache

@@ -135,30 +135,41 @@ def _measure(seen: Seen, canvas: Canvas, levelled: light.Light, film: Film, limi
     colour_map = _smoothed(levelled.reflectance[crop], _GRAIN_MM * scale)
     grey = _smoothed(levelled.grey[crop], _GRAIN_MM * scale)
     shade = fold.markings(grey, mask, scale)
-    line = fold.find_fold(shade, mask, scale, None if canvas.fold_x is None else canvas.fold_x - left)
+    lines = fold.find_folds(shade, mask, scale, None if canvas.fold_x is None else canvas.fold_x - left)
+    picture = lab(colour_map)
+    fraction = mixing.relative_fraction(grey, core)
+    doubt = mixing.light_doubt(grey, core)
+
+    def mixed(line: fold.Fold) -> mixing.Mixing:
+        split = fold.split_part(fold.one_wing(core, line, scale), line, scale)
+        if not split.any():
+            return mixing.Mixing(0, 0, 0, 0, 0, 0, None, None)
+        share = limits.curing_agent_share
+        return mixing.measure_mixing(fraction, fold.mirrored(fraction, line), split, scale, share, doubt)
+
+    line, mix = lines[0], mixed(lines[0])
+    # About a wrong line every mix looks even: of lines that fit alike, one that shows clearly more decides.
+    for other in lines[1:]:
+        there = mixed(other)
+        if there.cov**2 - 2 * there.cov_hidden**2 > mix.cov**2:
+            line, mix = other, there
     both = fold.one_wing(core, line, scale)
     split = fold.split_part(both, line, scale)
-    picture = lab(colour_map)
-    colour = measure_colour(picture, core)
-    if not split.any():
-        return Wings(
-            (left, top), scale, line, both, mixing.Mixing(0, 0, 0, 0, 0, 0, None, None), colour, [], 0.0, 1.0
-        )
-    fraction = mixing.relative_fraction(grey, core)
     opposite = fold.mirrored(fraction, line)
     lightness = _smoothed(picture[..., 0], _SHADE_MM * scale)
+    seen_both = bool(split.any())
     return Wings(
         at=(left, top),
         px_per_mm=scale,
         fold=line,
         both=both,
-        mixing=mixing.measure_mixing(
-            fraction, opposite, split, scale, limits.curing_agent_share, mixing.light_doubt(grey, core)
-        ),
-        colour=colour,
-        streaks=streaks.find_streaks(fraction, opposite, both, scale),
+        mixing=mix,
+        colour=measure_colour(picture, core),
+        streaks=streaks.find_streaks(fraction, opposite, both, scale) if seen_both else [],
         fold_patch_mm2=streaks.patch_at_fold(fraction, opposite, both, both & ~split, scale),
-        one_wing=judgeable.one_wing_only(lightness, fold.mirrored(lightness, line), both, scale),
+        one_wing=judgeable.one_wing_only(lightness, fold.mirrored(lightness, line), both, scale)
+        if seen_both
+        else 1.0,
     )
 
 
