@@ -11,7 +11,9 @@ from msgspec.structs import replace
 from edge.errors import InputError
 from pipeline.derive.smear.overlay import draw_overlay
 from pipeline.derive.smear.results import Material, SmearLimits, SmearScore
-from pipeline.derive.smear.score import Seen, conclude, look
+from pipeline.derive.smear.score import look
+from pipeline.derive.smear.seen import Seen
+from pipeline.derive.smear.verdict import conclude
 from pipeline.imagefile import Photo, decode_photo
 
 BYTES_MAX: Final = 200 * 1024 * 1024

@@ -24,7 +24,8 @@ from scipy.stats import spearmanr
 
 from pipeline.derive.smear.arrays import eight_bit
 from pipeline.derive.smear.results import SmearLimits, SmearScore
-from pipeline.derive.smear.score import conclude, look
+from pipeline.derive.smear.score import look
+from pipeline.derive.smear.verdict import conclude
 from pipeline.photos import decode_photo
 from tests.shop.nuisances import Draw, random_spec
 from tests.shop.photographs import render, write_photo
@@ -150,11 +151,8 @@ def report(rows: list[Row]) -> None:
         print("| " + " | ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)) + " |")
     _beside(rows)
     for row in rows:
-        wrong = (row.result.verdict == "pass") != (row.usable and row.good)
-        missed = not row.usable and row.result.verdict != "retake"
-        if (wrong and not (row.bad and row.usable and row.result.verdict == "fail")) or missed:
-            if not row.usable and row.result.verdict == "retake":
-                continue
+        right = ("pass" if row.good else "fail") if row.usable else "retake"
+        if row.result.verdict != right and row.truth["mix"] != "borderline":
             t, r = row.truth, row.result
             cov = "none" if r.cov is None else f"{r.cov:.3f}"
             print(
@@ -177,8 +175,9 @@ def _beside(rows: list[Row]) -> None:
         allowed = float(np.quantile([measure(r) for r in good], 1 - GOOD_FAILED_MAX))
         missed = sum(measure(r) <= allowed for r in bad)
         rank = spearmanr(truth, [measure(r) for r in both])[0]
+        apart = auc([measure(r) for r in bad], [measure(r) for r in good])
         print(
-            f"{name:16} AUC good against bad {auc([measure(r) for r in bad], [measure(r) for r in good]):.3f}, "
+            f"{name:16} AUC good against bad {apart:.3f}, "
             f"rank correlation {rank:.3f}, bad passed at the threshold that fails "
             f"{GOOD_FAILED_MAX:.0%} of good {missed}/{len(bad)}"
         )

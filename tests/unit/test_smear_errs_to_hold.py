@@ -7,7 +7,8 @@ from dataclasses import replace
 import pytest
 
 from pipeline.derive.smear.results import SmearLimits
-from pipeline.derive.smear.score import conclude, look
+from pipeline.derive.smear.score import look
+from pipeline.derive.smear.verdict import conclude
 from pipeline.photos import decode_photo
 from pipeline.samples import find_samples
 

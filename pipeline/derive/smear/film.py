@@ -29,6 +29,10 @@ _PALE_MM: Final = 5.0  # farther out it is a shadow
 _ISLAND_MM: Final = 2.5
 _ISLAND_GAP_MM: Final = 10.0
 _AROUND_MM: Final = 16.0  # farther than any closing or gap below reaches
+_BARE: Final = 0.95  # of the paper's light; base is a little darker
+_TEAR_MM: Final = 2.0
+_TEAR_OFF_MM: Final = 3.0
+_TEAR_SHARED: Final = 0.15
 _PIECE: Final = 0.12  # a piece smaller than this share of the largest is a splash, not a wing
 
 
@@ -233,3 +237,28 @@ def _opened(mask: BoolArray, radius: float) -> BoolArray:
 
 def _closed(mask: BoolArray, radius: float) -> BoolArray:
     return np.asarray(cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_CLOSE, _disc(radius))) > 0
+
+
+def torn_paper(
+    grey: FloatArray, mask: BoolArray, opposite: FloatArray, level: float, px_per_mm: float
+) -> BoolArray:
+    """(H, W) bare paper where the film of one wing came off: no film there, and no streak.
+
+    grey, opposite : (H, W) relative to the paper, of the film and of what lay on it; mask : (H, W), the film
+    level : of the film. Unmixed base split as the rest did and is white on both wings; a tear leaves paper on
+    one, and on the other all the more film. What both show white, even some millimetres apart, stays film.
+    """
+    paper = _opened(mask & (grey > max(_BARE, level + 0.75 * (1 - level))), _TEAR_MM / 2 * px_per_mm)
+    if not paper.any() or level > _PALE:
+        return np.zeros_like(mask)
+    both = cv2.dilate(
+        (opposite > np.sqrt(max(level, 0.01))).astype(np.uint8), _disc(_TEAR_OFF_MM * px_per_mm)
+    )
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(paper.astype(np.uint8))
+    torn = np.zeros_like(mask)
+    for n in range(1, count):
+        here = labels == n
+        one_sided = (here & (both > 0)).sum() < _TEAR_SHARED * stats[n, cv2.CC_STAT_AREA]
+        if one_sided and stats[n, cv2.CC_STAT_AREA] > _HOLE_MM2 * px_per_mm**2 / 2:
+            torn |= here
+    return torn

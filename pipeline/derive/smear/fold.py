@@ -61,7 +61,7 @@ def find_folds(
     fold_x : [px] where the sheet's fold line is printed; None searches all angles
     """
     marked = _beyond_relief(shade, mask)
-    # The pale rim says where the outline runs, and tells lines apart; to lay streak on streak it is in the way.
+    # The pale rim tells lines apart; it is in the way of laying streak on streak.
     plain = marked.copy()
     plain[cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 3) < _FRINGE_MM * px_per_mm] = 0
     lines = _search(shade, marked, mask) if fold_x is None else [(0.0, fold_x)]

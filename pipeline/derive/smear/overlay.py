@@ -13,7 +13,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from pipeline.derive.smear.arrays import BoolArray, PixelArray, eight_bit
 from pipeline.derive.smear.results import SmearScore
-from pipeline.derive.smear.score import Seen, Wings
+from pipeline.derive.smear.seen import Seen, Wings
 
 _OUTLINE: Final = (0, 110, 230)
 _FOLD: Final = (20, 20, 20)

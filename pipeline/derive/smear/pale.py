@@ -28,8 +28,8 @@ def rough_film(light: Light, where: BoolArray, level_min: float, px_per_mm: floa
     level_min : what is darker than this, relative to the paper, is no white film, nor is what lies beside it
     """
     grey = light.grey
-    fine = cv2.GaussianBlur(grey, (0, 0), _RIDGE_MM[0] * px_per_mm)
-    fine -= cv2.GaussianBlur(grey, (0, 0), _RIDGE_MM[1] * px_per_mm)
+    narrow, wide = (cv2.GaussianBlur(grey, (0, 0), mm * px_per_mm) for mm in _RIDGE_MM)
+    fine = cv2.subtract(narrow, wide)
     # An edge of print or of the picture would make all beside it rough.
     outside = (~where | (cv2.GaussianBlur(grey, (0, 0), 0.5 * px_per_mm) < level_min)).astype(np.uint8)
     reach = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * round(3 * _RIDGE_MM[1] * px_per_mm) + 1,) * 2)

@@ -87,6 +87,12 @@ class SmearScore(Struct, frozen=True, kw_only=True):
     shade_delta_e : CIEDE2000 of the film's median to the material's own shade, where that is known
     calibrated : the printed sheet was found, so lengths are true
     px_per_mm : of the photograph at the sheet's centre
+    cov_low, cov_high : between which the coefficient of variation lies, with a coverage of about 95 % [1]
+    certainty : chance, as far as the variation tells, that the mix is on the side of the limit it was put on;
+        None where the photograph is sent back or the film is white
+    specks, largest_speck_mm : pale unmixed specks that both wings show, and the largest one's diameter
+    longest_streak_contrast : of the curing agent's fraction against its surroundings [1], negative: base
+    torn_share : of the film's box where one wing tore off to bare paper [1]
     """
 
     verdict: Literal["pass", "fail", "retake"]
@@ -111,3 +117,11 @@ class SmearScore(Struct, frozen=True, kw_only=True):
     longest_streak_mm: float | None = None
     streaks: int = 0
     checks: tuple[Check, ...] = ()
+    cov_low: float | None = None
+    cov_high: float | None = None
+    certainty: float | None = None
+    specks: int = 0
+    largest_speck_mm: float | None = None
+    longest_streak_width_mm: float | None = None
+    longest_streak_contrast: float | None = None
+    torn_share: float | None = None

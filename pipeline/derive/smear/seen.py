@@ -1,0 +1,53 @@
+"""What was seen on a smear photograph? What goes from measuring to the verdict and to the overlay."""
+
+from dataclasses import dataclass, field
+
+from pipeline.derive.smear.arrays import BoolArray
+from pipeline.derive.smear.colour import Colour
+from pipeline.derive.smear.film import Film
+from pipeline.derive.smear.find import WORK_PX_PER_MM, Canvas
+from pipeline.derive.smear.fold import Fold
+from pipeline.derive.smear.light import Light
+from pipeline.derive.smear.mixing import Mixing
+from pipeline.derive.smear.results import Check
+from pipeline.derive.smear.specks import Speck
+from pipeline.derive.smear.streaks import Streak
+
+
+@dataclass(frozen=True)
+class Wings:
+    """The film's crop and what was measured on it.
+
+    at : (left, top) of the crop on the canvas [px]; px_per_mm : of the canvas, assumed without a sheet
+    torn : (H, W), bare paper where one wing's film tore off; unmixed : share of the film white as base
+    """
+
+    at: tuple[int, int]
+    px_per_mm: float
+    fold: Fold
+    both: BoolArray
+    mixing: Mixing
+    colour: Colour
+    streaks: list[Streak]
+    specks: list[Speck]
+    torn: BoolArray
+    unmixed: float
+    fold_patch_mm2: float
+    one_wing: float
+
+
+@dataclass
+class Seen:
+    """What was found on the way to a verdict, as far as it went.
+
+    white : (H, W), on the canvas, a film as white as the paper; nothing of it is measured but its size
+    """
+
+    canvas: Canvas | None = None
+    levelled: Light | None = None
+    film: Film | None = None
+    wings: Wings | None = None
+    px_per_mm: float = WORK_PX_PER_MM
+    white: BoolArray | None = None
+    checks: list[Check] = field(default_factory=list)
+    qr: tuple[str, str, str] | None = None
