@@ -72,6 +72,9 @@ def by_profile(image: Image.Image, profile: bytes) -> Image.Image:
     """
     if len(profile) > PROFILE_BYTES_MAX:
         raise ColourError(f"a colour profile of {len(profile)} bytes")
+    if image.mode == "L" and profile[16:20] == b"RGB ":
+        # Grey pixels under an RGB profile, as editors save them: its curve holds for each channel.
+        image = image.convert("RGB")
     transform = _transform(profile, image.mode)
     if transform is None:
         return image

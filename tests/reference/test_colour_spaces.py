@@ -107,6 +107,17 @@ def test_a_grey_profile_s_curve_is_honoured():
     assert np.abs(seen[50, :, 1] - expected).max() < 1.1
 
 
+def test_grey_pixels_under_an_rgb_profile_follow_its_curve():
+    grey = np.repeat(np.arange(128, 256, dtype=np.uint8)[None], 96, axis=0)
+    data = io.BytesIO()
+    Image.fromarray(grey).save(
+        data, "PNG", icc_profile=matrix_profile(ADOBE_COLORANTS, power_curve(563 / 256))
+    )
+    expected = 255 * colour.models.eotf_inverse_sRGB((np.arange(128, 256) / 255) ** (563 / 256))
+    seen = decode_photo(data.getvalue()).rgb
+    assert np.abs(seen[50] - expected[:, None]).max() < 1.1
+
+
 def test_sixteen_bits_with_a_wide_profile_are_converted():
     levels, expected = patches("Display P3")
     deep = levels.astype(np.uint16) * 257
