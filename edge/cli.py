@@ -286,11 +286,14 @@ def outbox_command(
 
 @app.command()
 def photo(
-    files: Annotated[list[Path], Argument(help="Photographs of smear samples.")],
     site: Site,
     edge: Edge,
     pump: Pump,
     by: By,
+    files: Annotated[list[Path] | None, Argument(help="Photographs of smear samples.")] = None,
+    camera: Annotated[
+        str | None, Option(help="Take one now: a camera's number, device or URL; needs OpenCV.")
+    ] = None,
     sheet: Annotated[str | None, Option(help="The printed sheet's number.")] = None,
     taken_at: Annotated[str | None, Option(help="ISO 8601 with offset; the file's time if left out.")] = None,
     broker: Broker = LOCAL_BROKER,
@@ -305,15 +308,20 @@ def photo(
     Example: beadbook photo smear.jpg --site hall-9 --edge edge-a --pump pump-a --by "R. Okafor"
     """
     from edge.broker import parse_broker_url
+    from edge.sources.camera import camera_event
     from edge.sources.photos import check_picture, photo_event
 
     check_names(site=site, edge=edge, pump=pump)
     url = parse_broker_url(broker, ca=ca, password_file=password_file, cert=cert)
     at = None if taken_at is None else parse_past(taken_at, "--taken-at")
+    files = files or []
+    if bool(files) == (camera is not None):
+        raise CallError("no photograph, or two ways to one", where="photo", do="name files or give --camera")
     for file in files:
         check_picture(file)
+    taken = [] if camera is None else [camera_event(camera, pump=pump, by=by, sheet=sheet)]
     _send(
-        [photo_event(file, pump=pump, by=by, taken_at=at, sheet=sheet) for file in files],
+        taken or [photo_event(file, pump=pump, by=by, taken_at=at, sheet=sheet) for file in files],
         site,
         edge,
         pump,
