@@ -38,6 +38,7 @@ MAY = {
     "settings": {"derive"},
     "corrections": set(),
     "gaugefile": {"derive"},
+    "scatter": {"advance", "history", "settings"},
     "cure": {"derive", "history", "tables", "settings", "corrections"},
 }
 
