@@ -22,6 +22,8 @@ PACK_RECORDS_MAX: Final = 50_000  # an edge's own packs hold at most 6,000 rows 
 VALUE_MAX: Final = 1e12  # in any gauge's unit: beyond it is no reading, and sums of squares overflow
 VERSION: Final = 10  # the version this reads (RFC 8428, 4.4)
 RELATIVE_BELOW: Final = 2**28  # times below are relative to now [s] (4.5.3)
+# Readings of a time to come are none: a board that sends such counts from 1970, or from its start [s].
+READINGS_AHEAD_MAX: Final = 60.0
 TIME_MAX: Final = 4_102_444_800.0  # year 2100 [s]: a later clock is a broken one
 
 _NAME: Final = re.compile(r"^[A-Za-z0-9][A-Za-z0-9\-:./_]*\Z")
@@ -94,10 +96,10 @@ def _refuse_must_understand(records: list[dict[str, Any]]) -> None:
                 raise _refuse(f"the label {label[:100]!r} must be understood and is not known")
 
 
-def resolve(records: Sequence[SenMLRecord], now: float) -> list[Resolved]:
+def resolve(records: Sequence[SenMLRecord], now: float, ahead_max: float = math.inf) -> list[Resolved]:
     """Records with base fields applied, in order of time.
 
-    now : Unix [s], what relative times count from
+    now : Unix [s], what relative times count from; ahead_max : how far ahead of it one may lie [s]
     Raises InputError for a version above 10, a bad name, a time or value that is no number.
     Source: RFC 8428, 4.6; checked against its examples in 5.1.
     """
@@ -126,6 +128,11 @@ def resolve(records: Sequence[SenMLRecord], now: float) -> list[Resolved]:
             )
         time = base_time + (record.t or 0.0)
         if time < RELATIVE_BELOW:
+            if time > ahead_max:
+                raise _refuse(
+                    f"record {number} has the time {time:g}, which is that long from now",
+                    "set the device's clock",
+                )
             time += now
         if not -TIME_MAX < time < TIME_MAX:
             raise _refuse(f"record {number} has the time {time!r}", "set the device's clock")
@@ -173,7 +180,7 @@ def gauge_columns(payload: bytes, site: str, now: float) -> list[GaugeColumns]:
 def _resolved_columns(payload: bytes, site: str, now: float) -> list[GaugeColumns]:
     """As gauge_columns, for any pack there is: slower."""
     pumps: dict[str, GaugeColumns] = {}
-    for one in resolve(decode_pack(payload), now):
+    for one in resolve(decode_pack(payload), now, READINGS_AHEAD_MAX):
         pump, gauge = _place(one.name, site)
         if one.unit != GAUGE_UNIT[gauge]:
             raise _refuse(

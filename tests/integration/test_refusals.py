@@ -56,7 +56,7 @@ CALLS = {
     "listen": (("serve", "--listen", "1883"), "is no host and port"),
     "no command": (("sumary",), "No such command 'sumary'"),
     "no option": (("score", "x.jpg", "--jsn"), "No such option: --jsn"),
-    "no argument": (("query",), "Missing argument 'sql'"),
+    "no argument": (("query",), "neither or both of SQL and --named"),
     "no number": (("summary", "--shift", "one"), "--shift"),
     "kind": (("record", "snap", *SITE, "--by", "x"), "take one of adhesion"),
     "field": (
