@@ -119,7 +119,8 @@ class _Teller:
                 row_of_fails.append(row)
                 if one or not mine:
                     continue
-                why = clauses(row["reasons"]) or clause(row["note"])
+                # The first reason; the others stand with the photograph.
+                why = clauses(row["reasons"][:1]) or clause(row["note"])
                 by = f" by eye ({row['person']})" if row["seen_by"] == "eye" else ""
                 said = f"at {self.clock(row['time'])}{by}" + (f": {why}" if why else "")
                 if again:

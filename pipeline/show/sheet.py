@@ -139,5 +139,5 @@ def _photos(summary: ShiftSummary, home: Path, zone: tzinfo) -> Iterator[dict[st
                 "verdict": smear.verdict,
                 "time": clock(smear.time, zone),
                 "by": smear.person,
-                "numbers": clauses(smear.reasons) or numbers_of(smear),
+                "numbers": numbers_of(smear),
             }

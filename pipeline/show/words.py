@@ -58,10 +58,10 @@ def figures_of(summary: ShiftSummary) -> Iterator[tuple[str, str]]:
 
 
 def test_word(test: Test) -> str:
-    """Whether a test is in its limit, in a word; 'unsure' where it proves nothing."""
+    """Whether a test is in its limit, in a word; 'no proof' where it proves nothing."""
     if test.superseded_by:
         return "superseded"
-    return {True: "✓ in", False: "✗ OUT", None: "? unsure"}[test.passed]
+    return {True: "✓ in", False: "✗ OUT", None: "? no proof"}[test.passed]
 
 
 def numbers_of(smear: Smear) -> str:

@@ -5,6 +5,7 @@ from datetime import UTC, date, datetime
 from edge.words import ReleaseState
 from pipeline.show import summary as shown
 from pipeline.show.sheet import rows_of_tests
+from pipeline.show.tested import Test
 
 NIGHT = date(2026, 10, 14)
 
@@ -24,12 +25,13 @@ def test_tests_of_a_night_shift_stand_in_order_of_time():
             shown.Smear(time=t(15, "00:40"), person="M. Silva", seen_by="eye", verdict="pass"),
         ),
         tests=(
-            shown.Test(time=t(15, "00:05"), kind="snap time", value="41 min", limit="30 to 60 min",
-                       passed=None, person="R. Okafor", id="1"),
+            Test(time=t(15, "00:05"), kind="snap time", value="41 min", limit="30 to 60 min",
+                 passed=None, person="R. Okafor", id="1"),
         ),
     )  # fmt: skip
+    numbers = "CoV – · streak – · ΔE p95 – · shade – · no sheet, uncalibrated"
     assert rows_of_tests(summary, UTC) == [
-        ("23:10", "smear, photo", "unevenly mixed; streaks", "fail", "M. Silva"),
-        ("00:05", "snap time", "41 min (limit 30 to 60 min)", "", "R. Okafor"),
-        ("00:40", "smear, by eye", "", "pass", "M. Silva"),
+        ("23:10", "smear, photo", numbers, "fail", "M. Silva", "unevenly mixed; streaks"),
+        ("00:05", "snap time", "41 min (limit 30 to 60 min)", "? no proof", "R. Okafor", ""),
+        ("00:40", "smear, by eye", "", "pass", "M. Silva", ""),
     ]
