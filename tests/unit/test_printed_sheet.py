@@ -4,8 +4,8 @@ from datetime import UTC, date, datetime
 
 from edge.words import ReleaseState
 from pipeline.show import summary as shown
+from pipeline.show import tested
 from pipeline.show.sheet import rows_of_tests
-from pipeline.show.tested import Test
 
 NIGHT = date(2026, 10, 14)
 
@@ -25,7 +25,7 @@ def test_tests_of_a_night_shift_stand_in_order_of_time():
             shown.Smear(time=t(15, "00:40"), person="M. Silva", seen_by="eye", verdict="pass"),
         ),
         tests=(
-            Test(time=t(15, "00:05"), kind="snap time", value="41 min", limit="30 to 60 min",
+            tested.Test(time=t(15, "00:05"), kind="snap time", value="41 min", limit="30 to 60 min",
                  passed=None, person="R. Okafor", id="1"),
         ),
     )  # fmt: skip
