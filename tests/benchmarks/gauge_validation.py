@@ -409,7 +409,7 @@ def main() -> None:
     total: dict[str, Counter[str]] = {}
     iou: dict[str, list[float]] = {}
     stroke_error = []
-    kinds: Counter[str] = Counter()
+    kinds: dict[str, Counter[str]] = {}
     for seed in range(args.seeds[0], sum(args.seeds)):
         case = hydraulic_case(seed) if args.hydraulic else random_case(seed, args.wild)
         found = analyse(case.recording, GaugeSettings())
@@ -422,31 +422,20 @@ def main() -> None:
             total.setdefault(name, Counter()).update(matched=value[0], true=value[1], found=value[2])
             if name.startswith("reversals"):
                 stroke_error.append(abs(value[2] - value[1]) / max(1, value[1]))
-            elif value[3] or value[4]:
-                kinds.update(f"missed {t[-1]}" for t in value[3] if name == "faults")
-                kinds.update(f"false {t[-1]}" for t in value[4] if name == "faults")
-                if args.each:
-                    print(
-                        seed,
-                        name,
-                        "missed",
-                        [_short(t) for t in value[3]],
-                        "false",
-                        [_short(t) for t in value[4][:6]],
-                    )
+            elif name == "faults":
+                for _, _, _, kind in case.faults:
+                    kinds.setdefault(kind, Counter()).update(true=1)
+                for what, spans in (("missed", value[3]), ("false", value[4])):
+                    for span in spans:
+                        kinds.setdefault(span[-1], Counter()).update({what: 1})
+            if args.each and not name.startswith("reversals") and (value[3] or value[4]):
+                missed, false = ([_short(t) for t in spans[:6]] for spans in value[3:])
+                print(seed, name, "missed", missed, "false", false)
             f1 = 2 * value[0] / max(1, value[1] + value[2])
             if args.each and name.startswith("reversals") and f1 < 0.98:
                 part = getattr(case.about["params"], name.split()[1])
-                print(
-                    seed,
-                    name,
-                    value,
-                    round(f1, 3),
-                    case.hz,
-                    "dip",
-                    round(part.dip_s, 2),
-                    round(part.dip_share, 2),
-                )
+                dip = f"dip {part.dip_s:.2f} s, {part.dip_share:.2f}"
+                print(seed, name, value, round(f1, 3), case.hz, dip)
     for name, counts in total.items():
         f1 = 2 * counts["matched"] / max(1, counts["true"] + counts["found"])
         print(
@@ -456,7 +445,8 @@ def main() -> None:
     for name, values in iou.items():
         print(f"{name:20s} mean {np.mean(values):.4f}  worst {np.min(values):.3f}")
     print(f"stroke count error   mean {np.mean(stroke_error):.4f}  worst {np.max(stroke_error):.4f}")
-    print(dict(kinds))
+    for kind, counts in sorted(kinds.items()):
+        print(f"fault {kind:14s} true {counts['true']}  missed {counts['missed']}  false {counts['false']}")
 
 
 def _short(span: tuple) -> tuple:

@@ -24,7 +24,7 @@ EACH_TIMES: Final = 0.6
 # Nearer than this two dips are one: strokes last 1.5 s at least.
 APART_S: Final = 0.9
 # Where a reversal is due by the strokes before and after, less will do.
-TRACE_MIN: Final = 0.01
+TRACE_MIN: Final = 0.006
 TRACE_NOISE_TIMES: Final = 3.0
 
 
@@ -43,9 +43,12 @@ def relative_depth(
     for signal in signals:
         # A gauge that says nothing (NaN) does not gainsay the other.
         with np.errstate(invalid="ignore", divide="ignore"):
-            depth = _mean(depth, np.where(signal.no_pressure, 0.0, signal.depth / signal.level))
+            # A fall from before counts where no level is the same on both sides of it.
+            shown = signal.depth > np.maximum(least * signal.level, times * signal.depth_noise)
+            own = np.where(shown, signal.depth, np.maximum(signal.depth, signal.fall))
+            depth = _mean(depth, np.where(signal.no_pressure, 0.0, own / signal.level))
             needed = _mean(needed, times * signal.depth_noise / signal.level)
-            clear &= ~(signal.depth <= EACH_TIMES * times * signal.depth_noise) | np.isnan(signal.level)
+            clear &= ~(own <= EACH_TIMES * times * signal.depth_noise) | np.isnan(signal.level)
     with np.errstate(invalid="ignore"):
         deep: BoolArray = clear & (depth > np.maximum(least, needed))
     return np.where(deep, depth, 0.0)

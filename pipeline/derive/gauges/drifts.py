@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from scipy import ndimage
 
 from edge.words import Gauge
 from pipeline.derive.gauges.frames import Frames, Signal
@@ -26,9 +27,21 @@ LAST_S: Final = 60.0
 SHOWS: Final = 0.25
 # A stay this long has a level.
 STAY_S: Final = 3.0
+# Stays scatter, as a piston sticks: so many around each tell its level, beside its own.
+STAYS: Final = 5
+# Spans nearer than this are one drift.
+JOIN_S: Final = 300.0
+# A ramp is fitted between these shares of its peak, and dated back to where it leaves zero if it fits within
+# this share of the peak.
+RAMP: Final = (0.2, 0.9)
+FITS: Final = 0.15
 # Its ends may lie this far from the stays that tell of it; a jump there is the offset within this share.
 NEAR_END_S: Final = 120.0
 AT_ONCE: Final = 0.3
+QUICK_S: Final = 60.0
+# Against the other part, a shorter offset is no more than the scatter of pistons that stick.
+BASE_LAST_S: Final = 400.0
+SCATTERS: Final = 4.0
 # Standing and dispensing are alike within this share of the larger offset.
 ALIKE: Final = 0.4
 FLUID: Final = (Gauge.BASE, Gauge.CATALYST_1, Gauge.CATALYST_2)
@@ -48,28 +61,42 @@ class Drift:
 
 
 def find_drifts(frames: Frames, flow: BoolArray, standing: BoolArray) -> list[Drift]:
-    """Slow offsets of one gauge. Needs all three.
+    """Slow offsets of one gauge. Needs both catalyst gauges; the base's is told with all three.
 
     flow : (F,), dispensing; standing : (F,), under pressure without flow
     """
-    if any(gauge not in frames.signals for gauge in FLUID):
+    if any(gauge not in frames.signals for gauge in FLUID[1:]):
         return []
-    base, one, two = (frames.signals[gauge] for gauge in FLUID)
-    to_one = _off(frames, base, one, flow, standing)
-    to_two = _off(frames, base, two, flow, standing)
-    between = _off(frames, one, two, flow, standing)
-    both = np.where(to_one * to_two > 0, np.sign(to_one) * np.minimum(np.abs(to_one), np.abs(to_two)), 0.0)
-    both[np.abs(between) > 1] = 0.0
-    drifts = [
-        _dated(frames, Gauge.BASE, both * _floor(base, one), _until_seen(frames, span, flow, standing))
-        for span in _spans(frames, both)
-    ]
-    for span in _spans(frames, between):
+    one, two = (frames.signals[gauge] for gauge in FLUID[1:])
+    between, floor = _off(frames, one, two, flow, standing)
+    drifts = []
+    if Gauge.BASE in frames.signals:
+        base = frames.signals[Gauge.BASE]
+        (to_one, floor_one), (to_two, floor_two) = (
+            _off(frames, base, other, flow, standing) for other in (one, two)
+        )
+        both = np.where(
+            to_one * to_two > 0, np.sign(to_one) * np.minimum(np.abs(to_one), np.abs(to_two)), 0.0
+        )
+        both[np.abs(between) > floor] = 0.0
+        drifts = [
+            _dated(frames, Gauge.BASE, both, _until_seen(frames, span, flow, standing))
+            for span in _spans(frames, both / max(floor_one, floor_two), BASE_LAST_S)
+        ]
+    else:
+        # By how far each has left its own usual standing level.
+        to_one, to_two = (np.where(standing, s.level - _usual(s.level, standing), 0.0) for s in (two, one))
+    for span in _spans(frames, between / floor, LAST_S):
         first, last = _until_seen(frames, span, flow, standing)
-        nearer = np.abs(to_one[first:last]).mean() < np.abs(to_two[first:last]).mean()
+        nearer = np.nanmean(np.abs(to_one[first:last])) < np.nanmean(np.abs(to_two[first:last]))
         gauge, sign = (Gauge.CATALYST_2, -1.0) if nearer else (Gauge.CATALYST_1, 1.0)
-        drifts.append(_dated(frames, gauge, sign * between * _floor(one, two), (first, last)))
+        drifts.append(_dated(frames, gauge, sign * between, (first, last)))
     return drifts
+
+
+def _usual(level: FloatArray, where: BoolArray) -> float:
+    known = level[where & np.isfinite(level)]
+    return float(np.median(known)) if len(known) else 0.0
 
 
 def _until_seen(
@@ -99,54 +126,93 @@ def _dated(frames: Frames, gauge: Gauge, offset: FloatArray, span: tuple[int, in
             theirs = frames.signals[other]
             along = np.abs(sudden_moves(theirs.level)) > along_floor(theirs)
             sudden = np.where(along, 0.0, sudden)
-    settled = first + int(np.argmax(np.abs(offset[first:last]) > 0.8 * np.abs(offset[first:last]).max()))
+    size = np.abs(offset[first:last])
+    settled = first + int(np.argmax(size > 0.8 * size.max()))
     came = _largest(sudden * np.sign(offset[settled]), max(0, first - reach), settled + 1)
     went = _largest(-sudden * np.sign(offset[settled]), max(settled, last - reach), last + reach)
+    # A ramp is not at once, though a piston that slips may jump as far on the way.
+    began = _ramp_start(offset, first, last)
     at_once = abs(sudden[came] - offset[settled]) < AT_ONCE * abs(offset[settled])
+    at_once = at_once and (began is None or settled - began < 2 * reach)
+    # What is there within a minute, with a jump of its own, came no slower than stays can tell.
+    jumps = abs(sudden[came]) > (1 - 2 * AT_ONCE) * abs(offset[settled])
+    at_once = at_once or (bool(jumps) and settled - first < frames.count(QUICK_S))
     before = offset[span[0] + 9 * (span[1] - span[0]) // 10]
     if abs(sudden[went] + before) < AT_ONCE * abs(before):
         last = went
-    return Drift(gauge, came if at_once else first, last, bool(at_once))
+    start = came if at_once else first if began is None else min(first, began)
+    return Drift(gauge, start, last, bool(at_once))
+
+
+def _ramp_start(offset: FloatArray, first: int, last: int) -> int | None:
+    """Where a straight ramp left zero; None if the offset does not rise in one.
+
+    offset : (F,) [Pa]
+    """
+    size = np.abs(offset[first:last])
+    peak = int(np.argmax(size))
+    top = size[peak]
+    rising = np.flatnonzero((size[: peak + 1] > RAMP[0] * top) & (size[: peak + 1] < RAMP[1] * top))
+    if len(rising) < 10:
+        return None
+    slope, zero = np.polyfit(rising, size[rising], 1)
+    off = np.abs(size[rising] - (zero + slope * rising))
+    if slope <= 0 or np.median(off) > FITS * top:
+        return None
+    return max(0, first + int(-zero / slope))
 
 
 def _largest(values: FloatArray, first: int, last: int) -> int:
     return first + int(np.argmax(values[first:last]))
 
 
-def _spans(frames: Frames, size: FloatArray) -> list[tuple[int, int]]:
+def _spans(frames: Frames, size: FloatArray, least_s: float) -> list[tuple[int, int]]:
     """Where an offset is worth naming, from where it began to show until it no longer does.
 
-    size : (F,) in floors
+    size : (F,) in floors; least_s : [s], how long it lasts
     """
     size = np.abs(size)
-    shows = runs_of(size > SHOWS)
+    shows = _joined(runs_of(size > SHOWS), frames.count(JOIN_S))
     named = [size[first:last].max() >= PEAK_FLOORS for first, last in shows.tolist()]
-    long = shows[:, 1] - shows[:, 0] >= frames.count(LAST_S)
+    long = shows[:, 1] - shows[:, 0] >= frames.count(least_s)
     return [(first, last) for first, last in shows[np.array(named, dtype=bool) & long].tolist()]
 
 
-def _off(frames: Frames, one: Signal, two: Signal, flow: BoolArray, standing: BoolArray) -> FloatArray:
-    """(F,) offset between two gauges that both states share, in floors; 0 where they do not."""
+def _joined(runs: IntArray, reach: int) -> IntArray:
+    """Runs, those nearer to each other than `reach` as one. runs : (R, 2)"""
+    if len(runs) < 2:
+        return runs
+    apart = runs[1:, 0] - runs[:-1, 1] > reach
+    starts = np.concatenate(([True], apart))
+    joined: IntArray = np.column_stack((runs[starts, 0], runs[np.concatenate((apart, [True])), 1]))
+    return joined
+
+
+def _off(
+    frames: Frames, one: Signal, two: Signal, flow: BoolArray, standing: BoolArray
+) -> tuple[FloatArray, float]:
+    """Offset between two gauges that both states share, 0 where they do not; and from where on it is one.
+
+    Returns (F,) [Pa]; [Pa], out of the noise and of the scatter from stay to stay
+    """
     apart = one.level - two.level * (one.plateau / two.plateau)
-    floor = _floor(one, two)
+    floor = max(OFFSET_SHARE * one.plateau, OFFSET_NOISE * float(np.hypot(one.noise, two.noise)))
     # A line that is relieved tells nothing of the other.
     both = ~(one.no_pressure | two.no_pressure)
     states = []
     for where in (standing, flow):
-        at, levels = _by_stay(apart, where & both, frames)
+        at, single = _by_stay(apart, where & both, frames)
         if len(at) < 4:
-            return np.zeros(len(apart))
+            return np.zeros(len(apart)), floor
+        levels = ndimage.median_filter(single, STAYS, mode="nearest")
+        floor = max(floor, SCATTERS * float(np.median(np.abs(single - levels))))
         start = float(np.median(levels[: max(3, len(levels) // 20)]))
         states.append(np.interp(np.arange(len(apart)), at, levels) - start)
     rest, work = states
     size = np.minimum(np.abs(rest), np.abs(work))
     alike = (rest * work > 0) & (np.abs(rest - work) <= ALIKE * np.maximum(np.abs(rest), np.abs(work)))
-    shared: FloatArray = np.where(alike, np.sign(rest) * size / floor, 0.0)
-    return shared
-
-
-def _floor(one: Signal, two: Signal) -> float:
-    return max(OFFSET_SHARE * one.plateau, OFFSET_NOISE * float(np.hypot(one.noise, two.noise)))
+    shared: FloatArray = np.where(alike, np.sign(rest) * size, 0.0)
+    return shared, floor
 
 
 def _by_stay(values: FloatArray, where: BoolArray, frames: Frames) -> tuple[IntArray, FloatArray]:

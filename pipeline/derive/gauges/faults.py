@@ -45,8 +45,8 @@ FLAT_BY_CHANCE: Final = 1e-3
 MOVES_SHARE: Final = 0.05
 BROKEN_S: Final = 0.3
 JOIN_US: Final = 2_000_000
-# A pressure over the top comes back under it with every pull: one fault.
-SATURATED_JOIN_US: Final = 900_000_000
+# Two ceilings as near as this are one, at a coarse logger's step.
+CEILING_SLACK: Final = 1.002
 # A saturated reading is still a bound: it tells standing from running.
 FLAG_OF: Final = {Fault.MISSING: Flag.MISSING, Fault.SATURATION: Flag.SUSPECT}
 _SAMPLE_BLOCKS: Final = 64
@@ -125,6 +125,7 @@ def check_gauges(
         gauge: _checked(
             run_us,
             gauge,
+            gauges[gauge],
             {**faults[gauge], Fault.SPIKE: _spikes(run_us, gauge, sound, usual[gauge])},
             usual[gauge],
         )
@@ -132,18 +133,40 @@ def check_gauges(
     }
 
 
-def _checked(run_us: IntArray, gauge: Gauge, rows: dict[Fault, BoolArray], usual: Usual) -> Checked:
+def _checked(
+    run_us: IntArray, gauge: Gauge, values: FloatArray, rows: dict[Fault, BoolArray], usual: Usual
+) -> Checked:
     """Flags and spans from where each fault is."""
     flags = np.full(len(run_us), Flag.GOOD, dtype=np.uint8)
     faults = []
     for fault, where in rows.items():
         if where.any():
             flags[where] = FLAG_OF.get(fault, Flag.FAIL)
-            join_us = SATURATED_JOIN_US if fault == Fault.SATURATION else JOIN_US
-            faults += [
-                SensorFault(start, end, gauge, fault) for start, end in joined_spans(run_us, where, join_us)
-            ]
+            spans = (
+                _ceilings(run_us, values, where)
+                if fault == Fault.SATURATION
+                else joined_spans(run_us, where, JOIN_US)
+            )
+            faults += [SensorFault(start, end, gauge, fault) for start, end in spans]
     return Checked(flags, faults, usual)
+
+
+def _ceilings(run_us: IntArray, values: FloatArray, where: BoolArray) -> list[tuple[int, int]]:
+    """Spans under one ceiling: a pressure comes back to it pull after pull, and is never above it between.
+
+    run_us, values, where : (M,)
+    """
+    spans: list[list[int]] = []
+    for first, last in runs_of(where).tolist():
+        if spans:
+            between = values[spans[-1][1] : first]
+            top = max(float(values[spans[-1][1] - 1]), float(values[first]))
+            level = min(float(values[spans[-1][1] - 1]), float(values[first]))
+            if level * CEILING_SLACK >= top and not (between > top * CEILING_SLACK).any():
+                spans[-1][1] = last
+                continue
+        spans.append([first, last])
+    return [(int(run_us[first]), int(run_us[last - 1])) for first, last in spans]
 
 
 def _same_flow(gauge: Gauge) -> list[Gauge]:

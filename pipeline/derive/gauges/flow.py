@@ -32,6 +32,8 @@ STANDS_MAX: Final = 0.45
 STANDS_NOISE: Final = 4.0
 STANDS_SHARE: Final = 0.006
 HYSTERESIS: Final = 0.1
+# No leak takes this share of the step within a second.
+STEEP: Final = 0.6
 RUNS_HIGH: Final = 1.03
 # Pressure follows flow within this long; it moves when it is this share of the way from where it had settled.
 ONSET_S: Final = 2.0
@@ -78,13 +80,14 @@ def _gauge_flow(frames: Frames, signal: Signal, dips: IntArray) -> tuple[BoolArr
         by_level = _hysteresis(place < stands - HYSTERESIS, place > stands)
     by_level = _from_onset(by_level & clear & pressurised, signal.level, frames)
     least = 0.5 * (1.0 - stands) * np.abs(step)
-    by_level = _with_strokes(frames, by_level, dips, signal, least)
+    by_level = _with_strokes(frames, by_level, dips, signal, least, STEEP * np.abs(step))
     flow = np.where(clear, by_level | _inside_train(train, by_level), train)
     # One of two gauges that runs high beside the other would take its running level for standing.
     high = standing > RUNS_HIGH * np.median(standing)
     clarity = np.where(clear, np.abs(step), 0.0) * np.where(high, 0.5, 1.0)
     clarity[np.isnan(signal.level)] = -1.0
-    return flow & pressurised, np.where(clear, place, np.nan), clarity
+    # A bound may hide all that lies above it: only strokes tell.
+    return flow & pressurised, np.where(clear & ~signal.bound, place, np.nan), clarity
 
 
 def _from_onset(flow: BoolArray, level: FloatArray, frames: Frames) -> BoolArray:
@@ -124,14 +127,14 @@ def _row_medians(values: FloatArray, first: IntArray, last: IntArray) -> FloatAr
 
 
 def _with_strokes(
-    frames: Frames, flow: BoolArray, dips: IntArray, signal: Signal, least: FloatArray
+    frames: Frames, flow: BoolArray, dips: IntArray, signal: Signal, least: FloatArray, steep: FloatArray
 ) -> BoolArray:
     """Flow that shows its reversals, or is too short to need one.
 
-    What runs on for longer than a stroke can last without a dip is a standing level that sank; so is what
-    begins without a fall. What comes from or goes to no pressure without a dip is the pump being filled or
-    relieved.
-    least : (F,) [Pa], least fall of the level with which flow begins
+    What runs on for longer than a stroke can last without a dip is a standing level that sank, unless it fell
+    as far as flow makes it fall, at once; so is what begins without a fall. What comes from or goes to no
+    pressure without a dip is the pump being filled or relieved.
+    least : (F,) [Pa], least fall of the level with which flow begins; steep : (F,) [Pa], one that is no leak
     """
     flow = flow.copy()
     longest = frames.count(NO_DIP_S)
@@ -141,10 +144,10 @@ def _with_strokes(
         if not len(inside):
             around = signal.no_pressure[max(0, first - beside) : last + beside]
             before = signal.level[max(0, first - beside // 2) : first]
-            falls = len(before) == 0 or not (
-                np.nanmax(np.nan_to_num(before)) - known_median(signal.level[first:last]) < least[first]
-            )
-            if last - first > longest or around.any() or not falls:
+            fall = np.nanmax(np.nan_to_num(before), initial=0.0) - known_median(signal.level[first:last])
+            falls = len(before) == 0 or not fall < least[first]
+            leaks = last - first > longest and not fall > steep[first]
+            if leaks or around.any() or not falls:
                 flow[first:last] = False
             continue
         marks = np.concatenate(([first], inside, [last]))

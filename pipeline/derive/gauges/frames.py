@@ -17,6 +17,12 @@ from pipeline.derive.gauges.timeline import Timeline
 FRAME_US: Final = 100_000
 # Dips are 50 to 250 ms; a gauge line's lag makes them longer. What is lower for longer than this is a level.
 DIP_MAX_S: Final = 0.6
+# A sudden fall is held against the level over so long before; so long after, some of it is made good.
+BEFORE_S: Final = 0.4
+AFTER_S: Final = 0.6
+REBOUND_SHARE: Final = 0.15
+REBOUND_NOISE: Final = 5.0
+FALLING_SHARE: Final = 0.2
 # Gauge pressure below this is none: seals weep, zero points wander. 3 bar, where pumps run at 50 to 350.
 NO_PRESSURE_PA: Final = 3e5
 NO_PRESSURE_SHARE: Final = 0.08
@@ -30,6 +36,8 @@ class Signal:
 
     level : (F,) [Pa], dips filled, NaN where missing
     depth : (F,) [Pa], how far the lowest sample lies under the level on both its sides
+    fall : (F,) [Pa], how far it lies under the level just before, where some of that is made good soon after
+    bound : (F,), where the level is but a bound, as of a saturated gauge
     plateau : [Pa], usual level under pressure, NaN if it never was
     noise : [Pa], standard deviation of a frame about its neighbours
     depth_noise : [Pa], the same of its lowest sample: the more samples in a frame, the more of the two differ
@@ -37,6 +45,8 @@ class Signal:
 
     level: FloatArray
     depth: FloatArray
+    fall: FloatArray
+    bound: BoolArray
     plateau: float
     noise: float
     depth_noise: float
@@ -70,10 +80,13 @@ class Frames:
         return max(1, round(seconds / self.seconds))
 
 
-def make_frames(timeline: Timeline, gauges: dict[Gauge, FloatArray]) -> Frames:
+def make_frames(
+    timeline: Timeline, gauges: dict[Gauge, FloatArray], bounds: dict[Gauge, BoolArray]
+) -> Frames:
     """Cut a recording into frames.
 
     gauges : each (M,) [Pa] in the timeline's order, NaN where missing or failed
+    bounds : each (M,), where a value is but a bound, as of a saturated gauge: it shows no noise
     """
     per_frame = max(1, round(FRAME_US / timeline.interval_us - 0.2)) if timeline.interval_us else 1
     samples = len(timeline.order)
@@ -86,22 +99,55 @@ def make_frames(timeline: Timeline, gauges: dict[Gauge, FloatArray]) -> Frames:
     signals = {}
     for gauge, values in gauges.items():
         if len(values) and np.isfinite(values).any():
-            signals[gauge] = _signal(values, first, per_frame, seconds)
+            signals[gauge] = _signal(values, bounds[gauge], first, per_frame, seconds)
     return Frames(first, samples, timeline.at_us[first], timeline.run_us[first], seconds, signals)
 
 
-def _signal(values: FloatArray, first: IntArray, per_frame: int, seconds: float) -> Signal:
+def _signal(values: FloatArray, bound: BoolArray, first: IntArray, per_frame: int, seconds: float) -> Signal:
     mean, low = _by_frame(values, first, per_frame)
     missing = np.isnan(mean)
     width = 2 * max(1, round(DIP_MAX_S / seconds / 2)) + 1
     level = _closing(fill(mean), width)
     # Lowest against lowest: a frame in which a level steps has a low far under its mean, and is no dip.
-    depth = _closing(fill(low), width) - fill(low)
+    filled = fill(low)
+    depth = _closing(filled, width) - filled
     under = some(level[~missing & (level > NO_PRESSURE_PA)])
     under = under[under > 0.2 * np.quantile(under, 0.99)] if len(under) else under
     plateau = float(np.median(under)) if len(under) else np.nan
     level[missing] = np.nan
-    return Signal(level, depth, plateau, noise_of(mean), noise_of(low))
+    bounded = np.logical_or.reduceat(bound, first)
+    if bounded.any():
+        mean, low = np.where(bounded, np.nan, mean), np.where(bounded, np.nan, low)
+    depth_noise = noise_of(low)
+    fall = _sudden_fall(filled, seconds, REBOUND_NOISE * depth_noise)
+    return Signal(level, depth, fall, bounded, plateau, noise_of(mean), depth_noise)
+
+
+def _sudden_fall(low: FloatArray, seconds: float, least: float) -> FloatArray:
+    """How far each value lies under those just before it, 0 where nothing of it is made good afterwards.
+
+    A line that is slow to fill again makes good for a dip over a second or more, and a piston that now goes
+    the other way may settle at another level: then no level is the same on both sides of the dip.
+    low : (F,) [Pa]; least : [Pa], what must be made good
+    """
+    before = max(2, round(BEFORE_S / seconds))
+    after = max(2, round(AFTER_S / seconds))
+    if len(low) <= before + after + 1:
+        return np.zeros(len(low))
+    was = _moved(ndimage.median_filter(low, before, mode="nearest"), -(before + 1) // 2)
+    comes = _moved(ndimage.median_filter(low, after, mode="nearest"), before - 1 + after // 2)
+    fall, rebound = was - low, comes - low
+    # What had been falling before it is the trigger's doing.
+    before_that = _moved(was, -before)
+    alone = (rebound > np.maximum(least, REBOUND_SHARE * fall)) & (before_that - was < FALLING_SHARE * fall)
+    sudden: FloatArray = np.where(alone, fall, 0.0)
+    return sudden
+
+
+def _moved(values: FloatArray, by: int) -> FloatArray:
+    """Values `by` places further on, the ends repeated."""
+    moved: FloatArray = values[np.clip(np.arange(len(values)) + by, 0, len(values) - 1)]
+    return moved
 
 
 def _by_frame(values: FloatArray, first: IntArray, per_frame: int) -> tuple[FloatArray, FloatArray]:

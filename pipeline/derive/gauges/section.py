@@ -4,7 +4,7 @@ What is learnt of a gauge, its usual pressure and its noise, is learnt from the 
 cuts a recording of any length into such stretches.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -99,12 +99,14 @@ def read_section(recording: Recording, settings: GaugeSettings) -> Section:
     if not timeline.plain:
         gauges = {gauge: values[timeline.order] for gauge, values in gauges.items()}
     checked = check_gauges(timeline.run_us, gauges, settings)
-    read = make_frames(timeline, _good(gauges, checked))
+    bounds = {gauge: checks.flags == Flag.SUSPECT for gauge, checks in checked.items()}
+    read = make_frames(timeline, _good(gauges, checked), bounds)
     clipped = _clipped(read, checked)
     jumps, frames, moves, codes = _without_jumps(read, clipped, settings)
     end_us = int(timeline.run_us[-1])
     seen = _changeovers(frames, moves)
-    codes = _without_bleeding(codes, moves, seen, frames.count(BLED_S))
+    rest = frames.count(BLED_S)
+    codes, moves = _without_bleeding(codes, moves, seen, rest), _without_blind_strokes(moves, seen, rest)
     offsets = _offsets(frames, jumps, codes)
     levels = _levels(read, offsets, clipped)
     return Section(
@@ -246,9 +248,18 @@ def _moves(frames: Frames) -> dict[Part, Moves]:
                 weaker = falls[other] - falls[part]
                 dips = strokes.without_crosstalk(frames, depth, dips, raw[other], weaker)
         flow, place = find_flow(frames, signals[part], dips)
+        moves[part] = Moves(flow, place, dips, np.array([], dtype=np.int64))
+    if not moves:
+        return moves
+    # Dispensing, both parts flow: of two that doubt it in turn, one is enough to count the strokes of both.
+    mixed = moves["catalyst"].flow if "catalyst" in moves else np.zeros(len(frames.first), dtype=bool)
+    for part, depth in depths.items():
+        flow, dips = moves[part].flow | mixed, moves[part].dips
         seen = strokes.find_reversals(frames, depth, dips, flow)
         trace = relative_depth(signals[part], TRACE_MIN, TRACE_NOISE_TIMES)
-        moves[part] = Moves(flow, place, dips, strokes.add_due(frames, trace, seen, flow))
+        echoes = np.setdiff1d(raw[part], dips)
+        trace = strokes.without_echoes(frames, trace, [raw[p] for p in raw if p != part], echoes)
+        moves[part] = replace(moves[part], reversals=strokes.add_due(frames, trace, seen, flow))
     return moves
 
 
@@ -306,13 +317,31 @@ def _without_bleeding(
     """
     codes = codes.copy()
     for part, found in seen:
-        span = slice(found.first, found.bled + rest)
-        other = next((moved.flow for name, moved in moves.items() if name != part), None)
-        alone = moves[part].flow[span] & ~other[span] if other is not None else np.zeros(0, dtype=bool)
-        codes[span][alone & ((codes[span] == states.PURGING) | (codes[span] == states.DISPENSING))] = (
-            states.STALLED
-        )
+        alone = _bled_alone(moves, part, found, rest)
+        codes[alone & ((codes == states.PURGING) | (codes == states.DISPENSING))] = states.STALLED
     return codes
+
+
+def _without_blind_strokes(
+    moves: dict[Part, Moves], seen: list[tuple[Part, changeover.Changeover]], rest: int
+) -> dict[Part, Moves]:
+    """A pump that is bled alone strokes into the open: what it moves there is not dispensed."""
+    kept = dict(moves)
+    for part, found in seen:
+        bleeding = _bled_alone(kept, part, found, rest)
+        reversals = kept[part].reversals
+        kept[part] = replace(kept[part], reversals=reversals[~bleeding[reversals]])
+    return kept
+
+
+def _bled_alone(moves: dict[Part, Moves], part: Part, found: changeover.Changeover, rest: int) -> BoolArray:
+    """(F,) where a part flows alone while its drum or pail is replaced."""
+    alone = np.zeros(len(moves[part].flow), dtype=bool)
+    others = [moved.flow for name, moved in moves.items() if name != part]
+    if others:
+        span = slice(found.first, found.bled + rest)
+        alone[span] = moves[part].flow[span] & ~others[0][span]
+    return alone
 
 
 def _times(frames: Frames, first: int, last: int, end_us: int) -> tuple[int, int]:

@@ -23,6 +23,8 @@ DISPENSING, STALLED, PURGING, OFF, NO_DATA = (np.int8(code) for code in range(5)
 PURGE_PLACE: Final = 0.5
 PURGE_FALL: Final = 0.35
 ONSET_S: Final = 1.5
+STROKES_MAX: Final = 4.0
+FEW: Final = 10
 Codes = npt.NDArray[np.int8]
 
 
@@ -97,12 +99,16 @@ def with_catalyst(alone: BoolArray, place: FloatArray, turns: IntArray) -> BoolA
 
     alone : (F,), where the base seems to flow alone
     place : (F,) [1], of the catalyst's level, 0 running, 1 standing, NaN where not known
-    turns : frames at which the catalyst gauges dip as in a reversal
+    turns : frames at which the catalyst gauges dip as in a reversal. What flows for several usual strokes
+    shows one
     """
     flows = np.zeros(len(alone), dtype=bool)
+    apart = np.diff(turns)
+    longest = STROKES_MAX * np.median(apart) if len(apart) > FEW else np.inf
     for first, last in runs_of(alone).tolist():
         turned = np.searchsorted(turns, last) > np.searchsorted(turns, first)
-        flows[first:last] = turned or known_median(place[first:last]) < PURGE_PLACE
+        low = known_median(place[first:last]) < PURGE_PLACE
+        flows[first:last] = turned or (low and last - first < longest)
     return flows
 
 
@@ -117,7 +123,8 @@ def purges(alone: BoolArray, place: FloatArray, base_turns: IntArray, frames: Fr
     for first, last in runs_of(alone).tolist():
         if np.searchsorted(base_turns, last) > np.searchsorted(base_turns, first):
             continue
+        where = known_median(place[first:last])
         before, after = place[max(0, first - edge)], place[min(first + edge, last - 1)]
         sank = before > 1 - PURGE_PLACE and before - after < PURGE_FALL
-        kept[first:last] = not (sank or known_median(place[first:last]) > PURGE_PLACE)
+        kept[first:last] = where <= PURGE_PLACE and not sank  # not known is no purge
     return kept

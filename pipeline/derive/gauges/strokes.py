@@ -10,6 +10,7 @@ import numpy as np
 
 from pipeline.derive.gauges.flow import STROKE_MAX_S, STROKE_MIN_S, usual_stroke
 from pipeline.derive.gauges.frames import Frames
+from pipeline.derive.gauges.quality import runs_of
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
 from pipeline.derive.gauges.results import Part, Stroke
 
@@ -29,6 +30,8 @@ OWN_MIN: Final = 0.08
 DUE_MAX: Final = 4
 DUE_SHARE: Final = 0.2
 DUE_CLOSE: Final = 0.08
+# A pull's own strokes are this much slower or quicker than those around it at most.
+PACE_MAX: Final = 1.5
 
 
 def find_reversals(frames: Frames, depth: FloatArray, dips: IntArray, flow: BoolArray) -> IntArray:
@@ -47,32 +50,51 @@ def find_reversals(frames: Frames, depth: FloatArray, dips: IntArray, flow: Bool
 
 
 def add_due(frames: Frames, trace: FloatArray, reversals: IntArray, flow: BoolArray) -> IntArray:
-    """Add reversals that fell between two samples.
+    """Add reversals that fell between two samples or left but a trace.
 
-    At 10 Hz a dip of 50 ms may show as a trace or not at all. Strokes of the same flow take the same flowing
-    time, so an interval of two or three of them has reversals inside: at the trace where one is due, or at
-    the due time itself where the intervals fit closely.
+    At 10 Hz a dip of 50 ms may show as a trace or not at all. A piston keeps its place while the pump stands,
+    so an interval of two or three strokes, at the pace of the pulls in it, has reversals inside: at the trace
+    where one is due, or at the due moment itself where the intervals fit closely or a pull begins or ends.
     trace : (F,) [1], depth down to the noise. Returns frames
     """
     if len(reversals) < 4:
         return reversals
-    flowing = np.concatenate(([0], np.cumsum(flow)))
-    apart = np.diff(flowing[reversals]) * frames.seconds
-    usual = usual_stroke(apart)
-    strokes = np.rint(apart / usual)
-    off = np.abs(apart - strokes * usual) / usual
+    travelled = np.concatenate(([0.0], np.cumsum(_pace(frames, reversals, flow))))
+    apart = np.diff(travelled[reversals])
+    strokes = np.rint(apart)
+    off = np.abs(apart - strokes)
     added: list[int] = []
     for place in np.flatnonzero((strokes >= 2) & (strokes <= DUE_MAX) & (off < DUE_SHARE)):
-        step = (flowing[reversals[place + 1]] - flowing[reversals[place]]) / strokes[place]
-        reach = max(frames.count(EDGE_S), round(DUE_SHARE / 2 * step))
+        first, last = travelled[reversals[place]], travelled[reversals[place + 1]]
+        frames_a_stroke = (reversals[place + 1] - reversals[place]) / strokes[place]
+        reach = max(frames.count(EDGE_S), round(DUE_SHARE / 2 * frames_a_stroke))
         for number in range(1, int(strokes[place])):
-            due = int(np.searchsorted(flowing, flowing[reversals[place]] + number * step))
+            due = int(np.searchsorted(travelled, first + number * (last - first) / strokes[place]))
             around = trace[max(0, due - reach) : due + reach + 1]
             if around.max() > 0:
                 added.append(max(0, due - reach) + int(np.argmax(around)))
             elif off[place] < DUE_CLOSE:
                 added.append(due)
     return np.unique(np.concatenate((reversals, np.array(added, dtype=np.int64))))
+
+
+def _pace(frames: Frames, reversals: IntArray, flow: BoolArray) -> FloatArray:
+    """(F,) strokes a frame, 0 where nothing flows: a pull's by its own strokes, else by its neighbours'."""
+    flowing = np.concatenate(([0], np.cumsum(flow)))
+    apart = np.diff(flowing[reversals]) * frames.seconds
+    usual = usual_stroke(apart)
+    pace = np.zeros(len(flow))
+    middle = (reversals[1:] + reversals[:-1]) / 2
+    for first, last in runs_of(flow).tolist():
+        begin, end = np.searchsorted(reversals, [first, last])
+        around = float(np.interp((first + last) / 2, middle, usual))
+        own = apart[begin : max(begin, end - 1)]
+        stroke_s = float(np.median(own)) if len(own) else around
+        # A pull of two strokes whose middle reversal was not seen is no slower than its neighbours.
+        if not around / PACE_MAX < stroke_s < around * PACE_MAX:
+            stroke_s = around
+        pace[first:last] = frames.seconds / stroke_s
+    return pace
 
 
 def without_crosstalk(
@@ -99,6 +121,19 @@ def without_crosstalk(
         deepest = max(deepest, np.median(depth[dips[with_other]]) + ECHO_DEEPER * own)
     kept: IntArray = dips[~(with_other & (depth[dips] < deepest))]
     return kept
+
+
+def without_echoes(frames: Frames, trace: FloatArray, others: list[IntArray], echoes: IntArray) -> FloatArray:
+    """Traces of dips without those at the other part's dips, if this part is known to echo them.
+
+    trace : (F,) [1]; others : frames of the other part's dips; echoes : frames of this part's that were none
+    """
+    trace = trace.copy()
+    for other in others if len(echoes) else []:
+        reach = frames.count(ECHO_S)
+        for by in range(-reach, reach + 1):
+            trace[np.clip(other + by, 0, len(trace) - 1)] = 0.0
+    return trace
 
 
 def _distance(one: IntArray, other: IntArray) -> IntArray:
