@@ -108,6 +108,7 @@ CHANGES = {
     "turned 270": lambda rgb: np.rot90(rgb, 3),
     "brighter": lambda rgb: brighter(rgb, 0.35),
     "darker": lambda rgb: brighter(rgb, -0.7),
+    "0.7 EV up, from a dark one": lambda rgb: brighter(brighter(rgb, -0.5), 0.7),
     "jpeg 70": lambda rgb: as_jpeg(rgb, 70),
     "jpeg 95": lambda rgb: as_jpeg(rgb, 95),
     "half size": lambda rgb: cv2.resize(rgb, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA),

@@ -91,7 +91,8 @@ class SmearScore(Struct, frozen=True, kw_only=True):
     certainty : chance, as far as the variation tells, that the mix is on the side of the limit it was put on;
         None where the photograph is sent back or the film is white
     specks, largest_speck_mm : pale unmixed specks that both wings show, and the largest one's diameter
-    longest_streak_contrast : of the curing agent's fraction against its surroundings [1], negative: base
+    longest_streak_mm, _width_mm, _contrast : of the plainest, by length times
+        contrast; that is the curing agent's fraction against its surroundings [1], negative: base
     torn_share : of the film's box where one wing tore off to bare paper [1]
     """
 

@@ -32,7 +32,7 @@ _SLENDER: Final = 3.0  # a streak is at least this many times as long as wide
 class Streak:
     """One streak on the crop.
 
-    length, width : [px]
+    length, width : [px], the width at half the contrast
     contrast : of the curing agent's fraction against its surroundings [1], negative: base
     outline : (N, 2) [px], a line around it that leaves it free
     """
@@ -44,7 +44,7 @@ class Streak:
 
 
 def find_streaks(wing: FloatArray, mirror: FloatArray, both: BoolArray, px_per_mm: float) -> list[Streak]:
-    """Streaks of both wings, longest first. wing, mirror : (H, W) relative fraction; both : (H, W)."""
+    """Streaks of both wings, the plainest first. wing, mirror : (H, W) relative fraction; both : (H, W)."""
     ys, xs = np.nonzero(both)
     if len(ys) == 0:
         return []
@@ -72,8 +72,9 @@ def find_streaks(wing: FloatArray, mirror: FloatArray, both: BoolArray, px_per_m
         # Beside a strong ridge the filter rings with the other sign.
         beside = cv2.dilate(np.maximum(-sign * shared, 0), reach)
         own = np.where(sign * shared > _RINGING * beside, sign * shared, 0).astype(np.float32)
-        streaks += _followed(own, sign, faintest, px_per_mm, (left, top))
-    return sorted(streaks, key=lambda streak: -streak.length)
+        streaks += _followed(own, sign, faintest, px_per_mm, (left, top), (a + b) / 2)
+    # Long and faint is what the filter rings beside a strong one: length times contrast is what the eye sees.
+    return sorted(streaks, key=lambda streak: -streak.length * abs(streak.contrast))
 
 
 def patch_at_fold(
@@ -125,7 +126,12 @@ def _ridge(image: FloatArray, sigma: float) -> FloatArray:
 
 
 def _followed(
-    shared: FloatArray, sign: int, faintest: float, px_per_mm: float, at: tuple[int, int]
+    shared: FloatArray,
+    sign: int,
+    faintest: float,
+    px_per_mm: float,
+    at: tuple[int, int],
+    fraction: FloatArray,
 ) -> list[Streak]:
     least = _AREA_LEAST_MM2 * px_per_mm**2
     count, labels, stats, _ = cv2.connectedComponentsWithStats((shared > faintest).astype(np.uint8))
@@ -143,18 +149,31 @@ def _followed(
         _, _, axes = np.linalg.svd(spread[:: max(1, len(spread) // 2000)], full_matrices=False)
         along = spread @ axes[0]
         length = float(np.ptp(along)) + 1
-        width = len(points) / length
-        if length < _SLENDER * width:
+        if length < _SLENDER * len(points) / length:
             continue
         streaks.append(
             Streak(
                 length=length,
-                width=width,
+                width=_half_width_area(strong, fraction, (x, y), px_per_mm) / length,
                 contrast=sign * float(np.median(patch[strong])),
                 outline=_around(strong, px_per_mm) + np.array((at[0] + x, at[1] + y), np.float32),
             )
         )
     return streaks
+
+
+def _half_width_area(streak: BoolArray, fraction: FloatArray, at: tuple[int, int], px_per_mm: float) -> float:
+    """[px2] of what stands out at least half as far as the streak itself. streak : (h, w), at (x, y)."""
+    off = round(_BESIDE_MM * px_per_mm)
+    left, top = max(0, at[0] - off), max(0, at[1] - off)
+    part = fraction[top : at[1] + streak.shape[0] + off, left : at[0] + streak.shape[1] + off]
+    inner = np.zeros(part.shape, np.uint8)
+    inner[at[1] - top :, at[0] - left :][: streak.shape[0], : streak.shape[1]] = streak
+    near = cv2.dilate(inner, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * off + 1,) * 2)) > 0
+    beside = near & (cv2.dilate(inner, np.ones((off | 1, off | 1), np.uint8)) == 0)
+    ground = float(np.median(part[beside if beside.any() else near]))
+    height = float(np.median(part[inner > 0])) - ground
+    return float((near & ((part - ground) * np.sign(height) > abs(height) / 2)).sum())
 
 
 def _around(streak: BoolArray, px_per_mm: float) -> FloatArray:

@@ -160,7 +160,7 @@ def _faults(wings: Wings, limits: SmearLimits) -> list[str]:
     if bad:
         kind = "light" if bad[0].contrast < 0 else "dark"
         faults.append(
-            f"Streaks: {len(bad)} on each wing, the longest {kind}, "
+            f"Streaks: {len(bad)} on each wing, the plainest {kind}, "
             f"{bad[0].length / wings.px_per_mm:.0f} mm long: purge, check the mixer, take a new sample."
         )
     if wings.fold_patch_mm2 > limits.fold_patch_mm2:

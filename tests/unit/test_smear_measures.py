@@ -1,0 +1,158 @@
+"""Do tone, tears, specks, white films and the verdict's certainty come out where the answer is known?"""
+
+import functools
+
+import cv2
+import numpy as np
+import pytest
+
+from pipeline.derive.smear import streaks
+from pipeline.derive.smear.mixing import Mixing, shared_variance
+from pipeline.derive.smear.score import score
+from pipeline.derive.smear.specks import find_specks
+from pipeline.derive.smear.tone import fit_tone
+from pipeline.derive.smear.verdict import interval
+from pipeline.photos import score_bytes
+from pipeline.samples import find_samples
+from tests.shop.fields import flat, photograph, streak
+
+SHARES = np.array([0.70, 0.45, 0.28, 0.17, 0.10, 0.05])
+PX = 4.0
+
+
+@functools.cache
+def even(wings=True):
+    return photograph(flat, wings=wings)
+
+
+def test_steps_bring_back_the_light_behind_a_known_tone_curve():
+    """A phone that stores light^1.15: the curve gives the light back, within what printing leaves open."""
+    seen = [(float(s), float((0.7 * s) ** 1.15), float(0.7**1.15)) for s in SHARES]
+    tone = fit_tone(seen)
+    levels = np.array([0.5, 0.2, 0.05, 0.02]) ** 1.15
+    np.testing.assert_allclose(tone.straightened(levels), [0.5, 0.2, 0.05, 0.02], rtol=0.15)
+    assert np.all(np.diff(tone.straightened(np.linspace(0, 1, 256, dtype=np.float32))) > 0)
+    straight = fit_tone([(float(s), float(0.7 * s), 0.7) for s in SHARES])
+    assert straight.slope == pytest.approx(1, abs=0.01)
+    assert straight.bend == pytest.approx(0, abs=0.005)
+
+
+@pytest.mark.parametrize(
+    "levels",
+    [
+        [0.5, 0.5, 0.2, 0.12, 0.07, 0.035],  # two alike
+        [0.5, 0.3, 0.19, 0.18, 0.175, 0.17],  # glare on the dark ones
+        [0.1, 0.05, 0.03, 0.02, 0.01, 0.005],  # in a shadow
+    ],
+)
+def test_steps_that_contradict_each_other_are_not_believed(levels):
+    assert fit_tone([(float(s), level, 0.7) for s, level in zip(SHARES, levels, strict=True)]) is None
+
+
+def test_slow_variation_without_striations_is_unclear_not_mixing():
+    """Waves of 20 mm, alike on both wings: variance a^2/2, all of it beyond what light may not feign."""
+    y, x = np.mgrid[:200, :320].astype(np.float32) / PX
+    slow = 0.2 * np.sin(2 * np.pi * x / 20)
+    both = np.ones(slow.shape, bool)
+    shared = shared_variance(slow, slow, both, PX)
+    assert shared.fine == pytest.approx(0, abs=1e-3)
+    assert shared.slow <= shared.fine
+    assert shared.unclear == pytest.approx(0.02, rel=0.1)
+    fine = slow + 0.2 * np.sin(2 * np.pi * y / 5)
+    mixed = shared_variance(fine, fine, both, PX)
+    assert mixed.fine == pytest.approx(0.02, rel=0.1)
+    assert mixed.slow == pytest.approx(0.01, rel=0.1)  # half of the fine, at most
+
+
+@pytest.mark.parametrize("radius_mm", [3.0, 5.0])
+def test_a_patch_at_the_fold_has_its_area(radius_mm):
+    y, x = np.mgrid[:240, :160].astype(np.float32) / PX
+    patch = np.where(np.hypot(x, y - 30) < radius_mm, -1.0, 0.0).astype(np.float32)
+    both, bent = np.ones(patch.shape, bool), x < 8
+    half_disc = np.pi * radius_mm**2 / 2
+    # Its rim does not stand out by half, and what lies around it is partly itself: never more than it is.
+    assert half_disc / 2 < streaks.patch_at_fold(patch, patch, both, bent, PX) <= half_disc
+    assert streaks.patch_at_fold(patch, -patch, both, bent, PX) == 0
+    assert streaks.patch_at_fold(patch, 0 * patch, both, bent, PX) == 0
+
+
+def test_specks_are_counted_with_their_size():
+    """Gaussian dips of standard deviation s are s sqrt(8 ln 2) wide at half their depth."""
+    y, x = np.mgrid[:240, :240].astype(np.float32) / PX
+    spots = [(15.0, 15.0, 0.8), (40.0, 20.0, 0.5), (25.0, 42.0, 1.4)]
+    field = np.zeros(x.shape, np.float32)
+    for cx, cy, s in spots:
+        field -= np.exp(-((x - cx) ** 2 + (y - cy) ** 2) / (2 * s * s)).astype(np.float32)
+    both = np.ones(x.shape, bool)
+    found = find_specks(field, field, both, PX)
+    assert len(found) == len(spots)
+    assert found[0].x / PX == pytest.approx(25.0, abs=0.5)
+    wide = [s * np.sqrt(8 * np.log(2)) for s in (1.4, 0.8, 0.5)]
+    np.testing.assert_allclose([speck.diameter / PX for speck in found], wide, rtol=0.4)
+    assert find_specks(field, np.zeros_like(field), both, PX) == []
+    line = -np.exp(-((y - 30) ** 2) / 0.5).astype(np.float32)
+    assert find_specks(line, line, both, PX) == []
+
+
+def test_a_streak_has_its_width_and_contrast():
+    result = score(photograph(streak(2.0)))
+    assert result.longest_streak_width_mm == pytest.approx(2.0, rel=0.4)
+    assert result.longest_streak_contrast < -0.4
+
+
+def with_paper_at(*centres_mm):
+    """The even film with bare paper in discs of 4 mm radius; centres from the page's middle [mm]."""
+    film, paper = even(), even(wings=False)
+    y, x = np.mgrid[: film.shape[0], : film.shape[1]] / 5.0
+    y, x = y - film.shape[0] / 10, x - film.shape[1] / 10
+    bare = np.any([np.hypot(x - cx, y - cy) < 4 for cx, cy in centres_mm], axis=0)
+    return np.where(bare[..., None], paper, film).astype(np.uint8)
+
+
+def test_bare_paper_on_one_wing_is_neither_film_nor_streak():
+    torn = score(with_paper_at((25, 5)))
+    assert torn.verdict == "pass", torn.reasons
+    assert torn.torn_share > 0
+    assert torn.cov < 0.02
+
+
+def test_white_on_both_wings_is_unmixed():
+    unmixed = score(with_paper_at((25, 5), (-25, 5)))
+    assert unmixed.verdict == "fail"
+    assert unmixed.torn_share == 0
+
+
+def test_a_film_of_base_alone_fails_by_its_own_sentence():
+    data = (find_samples().images / "white-plain-mat.jpg").read_bytes()
+    result = score_bytes(data)
+    assert result.verdict == "fail"
+    assert "curing agent" in result.reasons[0]
+    assert result.cov is None
+    assert result.score == 100
+
+
+def mixing(cov, hidden):
+    return Mixing(cov, 0.0, hidden, 0.2, 0.1, 0.0, None, None)
+
+
+def test_the_interval_holds_the_variation_and_widens_with_what_is_hidden():
+    """JCGM 100:2008: variances add, and a coverage factor of 2 is about 95 %."""
+    for cov, hidden in ((0.0, 0.05), (0.03, 0.02), (0.2, 0.05)):
+        low, high = interval(mixing(cov, hidden))
+        assert low <= cov <= high
+        wider = interval(mixing(cov, 2 * hidden))
+        assert wider[0] <= low
+        assert wider[1] > high
+    # Without relief, a quarter of the variation each way: (1 +- 4 * 0.25) of the variance.
+    assert interval(mixing(0.2, 0.0)) == pytest.approx((0.0, 0.2 * np.sqrt(2)))
+
+
+def test_a_verdict_says_how_sure_it_is():
+    good, bad = score(even()), score(photograph(streak(2.0)))
+    for result in (good, bad):
+        assert 0.5 < result.certainty <= 1
+        assert result.cov_low <= result.cov <= result.cov_high
+    assert "%" in good.reasons[0]
+    blurred = score(cv2.GaussianBlur(even(), (0, 0), 5.0))
+    assert blurred.verdict == "retake"
+    assert blurred.certainty is None
