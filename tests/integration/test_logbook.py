@@ -87,7 +87,8 @@ def test_a_record_rewritten_in_its_table_is_named(home):
     rows = pq.ParquetFile(path).read().to_pylist()
     rows[0]["body"] = rows[0]["body"].replace("75", "50")
     pq.write_table(pa.Table.from_pylist(rows, pq.ParquetFile(path).schema_arrow), path, compression="zstd")
-    assert [s for s in wrong(home) if "line 3: record" in s and "does not read as it was written" in s]
+    told = wrong(home)
+    assert [s for s in told if "line 3: record" in s and "does not read as it was written" in s], told
 
 
 def test_a_logbook_taken_away_whole_is_missed(home):
