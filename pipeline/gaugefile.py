@@ -49,15 +49,54 @@ def read_pieces(path: Path, piece_bytes: int = PIECE_BYTES) -> Iterator[Recordin
     Raises InputError as read_recording does, at the piece in which the fault is.
     """
     header = _read_header(path)
-    names = [""] * header.width
-    names[header.ts] = TIME_COLUMN
-    for column in header.columns:
-        names[column.at] = column.gauge
+    names = _names(header)
     row = 0
     for piece, last in _pieces(path, piece_bytes):
         rows = _recording(_read_piece(path, header, names, piece, last=last), path, header, row)
         row += len(rows.at_us)
         yield rows
+
+
+class GrowingFile:
+    """A gauge file that a logger is still writing to."""
+
+    def __init__(self, path: Path) -> None:
+        """Raises InputError if the header is not as the format says, or the file is gzipped."""
+        if path.suffix == ".gz":
+            raise InputError("is gzipped", where=str(path), do="follow the file that the logger writes")
+        self._path, self._header = path, _read_header(path)
+        self._names = _names(self._header)
+        self._rows = 0
+        with path.open("rb") as raw:
+            raw.readline(_HEADER_BYTES_MAX)
+            self._read = raw.tell()
+
+    def more(self) -> Recording | None:
+        """Rows whose lines were finished since the last call, some at a time; None if there are none."""
+        try:
+            with self._path.open("rb") as raw:
+                raw.seek(self._read)
+                piece = raw.read(PIECE_BYTES)
+        except OSError as error:
+            raise InputError(
+                f"can't be read ({error})", where=str(self._path), do="look at the disk"
+            ) from None
+        piece = piece[: piece.rfind(b"\n") + 1]
+        if not piece:
+            return None
+        self._read += len(piece)
+        table = _read_piece(self._path, self._header, self._names, piece, last=False)
+        rows = _recording(table, self._path, self._header, self._rows)
+        self._rows += len(rows.at_us)
+        return rows
+
+
+def _names(header: Header) -> list[str]:
+    names = [""] * header.width
+    names[header.ts] = TIME_COLUMN
+    for column in header.columns:
+        names[column.at] = column.gauge
+    return names
 
 
 def _pieces(path: Path, size: int) -> Iterator[tuple[bytes, bool]]:

@@ -1,6 +1,7 @@
 """The gauge command: inspect."""
 
 import json
+import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -33,6 +34,10 @@ def inspect(
             help="Write a plot: .html to zoom from a week to a stroke, .png to print.", metavar="FILE"
         ),
     ] = None,
+    follow: Annotated[
+        bool,
+        typer.Option("--follow", help="Say each second what the pump does, of a file that is still written."),
+    ] = False,
     check: Annotated[
         bool,
         typer.Option(
@@ -47,6 +52,13 @@ def inspect(
     Example: beadbook inspect monday.csv.gz --stroke-ml base=160,catalyst=20 --plot monday.html
     """
     settings = _settings(stroke_ml)
+    if follow:
+        if as_json or check or plot is not None:
+            raise CallError(
+                "goes with neither --json, --plot nor --check", where="--follow", do="give it alone"
+            )
+        _follow(gauges, settings)
+        return
 
     from pipeline.cli.gauge_drawing import Traces, check_plot, draw
     from pipeline.derive.gauges.analyse import Analyser
@@ -73,6 +85,27 @@ def inspect(
         if plot is not None:
             Console().print(f"plot written to {plot}")
     raise typer.Exit(1 if check and holds(analysis) else 0)
+
+
+def _follow(path: Path, settings: "GaugeSettings") -> None:
+    """A line a second while rows come, until Ctrl-C."""
+    from pipeline.derive.gauges.live import Live
+    from pipeline.derive.gauges.report import now_line
+    from pipeline.gaugefile import GrowingFile
+
+    growing, live = GrowingFile(path), Live(settings)
+    try:
+        while True:
+            came = False
+            while (rows := growing.more()) is not None:
+                live.feed(rows)
+                came = True
+            now = live.now() if came else None
+            if now is not None:
+                print(now_line(now), flush=True)
+            time.sleep(1.0)
+    except KeyboardInterrupt:
+        return
 
 
 def _settings(stroke_ml: str | None) -> "GaugeSettings":

@@ -2,7 +2,7 @@
 
 Run as `python -m tests.benchmarks.bench_gauges [DAYS] [HZ]`: writes a plain recording to a scratch file,
 reads it with pyarrow alone on one thread, reads and analyses it in pieces as `inspect` does; then follows a
-pump for the last minutes of a day, pack by pack, with an answer each second. Prints CPU times, ratios, memory.
+pump for the last minutes of a day, pack by pack, with an answer each second. Prints CPU times and memory.
 """
 
 import resource

@@ -6,6 +6,7 @@ from typing import Any, Final
 
 from edge.units import pa_to_psi
 from edge.words import PumpState
+from pipeline.derive.gauges.live import Now
 from pipeline.derive.gauges.results import GaugeAnalysis, SensorFault, Volume
 
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
@@ -177,6 +178,19 @@ def summary_lines(analysis: GaugeAnalysis) -> list[tuple[str, str]]:
         more = f" and {len(found) - 1} more" if len(found) > 1 else ""
         lines.append((f"fault, {channel}", f"{kind} {_clock(found[0])}{more}"))
     return lines
+
+
+def now_line(now: Now) -> str:
+    """What a pump does at this moment, in a line."""
+    state = now.state.value.replace("_", " ")
+    parts = [iso(now.at_us), f"{state} for {_duration((now.at_us - now.since_us) / 1e6)}"]
+    if now.balance_pa is not None:
+        parts.append(f"balance of the last stroke {pa_to_psi(now.balance_pa):+.0f} psi")
+    if now.purge_due is not None:
+        left = (now.purge_due.due_us - now.at_us) / 1e6
+        says = f"due in {_duration(left)}" if left > 0 else f"overdue by {_duration(-left)}"
+        parts.append(f"base purge {says}")
+    return ", ".join(parts)
 
 
 def marks_of(analysis: GaugeAnalysis) -> list[tuple[int, int, str, str, str]]:
