@@ -11,8 +11,9 @@ from edge.units import PA_PER_PSI, PASCALS
 from edge.words import Fault, Gauge, PumpState
 from pipeline.derive.gauges.analyse import analyse
 from pipeline.derive.gauges.recording import Recording
-from pipeline.derive.gauges.report import as_json, holds, summary_lines
+from pipeline.derive.gauges.report import as_json, holds, iso, summary_lines
 from pipeline.derive.gauges.settings import GaugeSettings
+from pipeline.gaugefile import read_recording
 from tests.shop.plain_pump import START_US, Plain, play, work
 
 SETTINGS = GaugeSettings()
@@ -265,6 +266,39 @@ def test_the_unit_of_the_file_changes_nothing(shift, unit):
     assert as_json(analyse(Recording(recording.at_us, gauges), SETTINGS)) == as_json(found)
 
 
+@pytest.mark.parametrize("unit", ["bar", "kPa", "MPa"])
+def test_a_file_in_another_unit_says_the_same(tmp_path, unit):
+    script = [("stalled", 60), *work(300, 1)]
+    recording, _ = play(script, Plain(hz=10, apart=[(0.0, 0.0), (100.0, 0.0), (150.0, 400.0)]))
+    said = []
+    for name in ("psi", unit):
+        rows = ["ts," + ",".join(f"{gauge.value}_{name}" for gauge in recording.gauges)]
+        columns = [values / PASCALS[name] for values in recording.gauges.values()]
+        for at_us, *row in zip(recording.at_us.tolist(), *columns, strict=True):
+            rows.append(",".join([iso(at_us), *(f"{value:.9f}" for value in row)]))
+        file = tmp_path / f"{name}.csv"
+        file.write_text("\n".join(rows) + "\n")
+        said.append(as_json(analyse(read_recording(file), SETTINGS)))
+    assert said[0]["strokes"]["catalyst"] > 10 and said[0]["balance_events"]
+    assert said[0] == said[1]
+
+
+def test_a_pump_that_nobody_ran_has_no_changeover():
+    rng = np.random.default_rng(3)
+    at_us = START_US + np.arange(4000) * 100_000
+    zeros = {BASE: 5.0, ONE: 48.0, TWO: 52.0}  # psi, above what a sound zero shows
+    gauges = {g: (psi + rng.normal(0, 2, len(at_us))) * PA_PER_PSI for g, psi in zeros.items()}
+    assert analyse(Recording(at_us, gauges), SETTINGS).changeovers == []
+
+
+def test_a_stop_in_which_the_base_gauge_was_silent_says_so():
+    def change(psi, seconds):
+        psi[BASE][(seconds > 1600) & (seconds < 1650)] = np.nan
+
+    said = as_json(spoiled(change)[0])
+    assert [idle["despite"] for idle in said["idle_spans"]] == [["base missing"], []]
+
+
 @settings(max_examples=5, deadline=None)
 @given(seconds=st.integers(-(10**8), 10**8))
 def test_another_day_changes_nothing_but_the_times(seconds):
@@ -356,5 +390,5 @@ def test_json_says_what_the_contract_names(shift):
     ]
     assert set(said["states"][0]) == {"start", "end", "type"}
     assert set(said["reversals"][0]) == {"at", "pump"}
-    assert set(said["idle_spans"][0]) == {"start", "end", "purged", "purge_start", "purge_end"}
+    assert set(said["idle_spans"][0]) == {"start", "end", "purged", "purge_start", "purge_end", "despite"}
     assert said["states"][0]["start"].endswith("Z")

@@ -45,6 +45,9 @@ def find_changeovers(
     signal : the part's gauge; flow : (F,), where the part flows; reversals : the part's, frames
     other_stands : (F,), where the other part is under pressure
     """
+    # A pump that nobody has run yet has run nothing empty: its gauges show but their zeros.
+    if not flow.any():
+        return []
     silent = _lasting(signal.no_pressure & other_stands, frames.count(SILENT_MIN_S))
     ragged = _lasting(ragged_flow(frames, signal, flow), frames.count(RAGGED_MIN_S))
     found = []

@@ -24,7 +24,12 @@ def as_json(analysis: GaugeAnalysis) -> dict[str, Any]:
         "states": [{**_span(state), "type": state.type.value} for state in analysis.states],
         "reversals": [{"at": iso(r.at_us), "pump": r.part} for r in analysis.reversals],
         "balance_events": [
-            {**_span(event), "type": event.type, "peak_psi": round(pa_to_psi(event.peak_pa), 1)}
+            {
+                **_span(event),
+                "type": event.type,
+                "peak_psi": round(pa_to_psi(event.peak_pa), 1),
+                "despite": despite(event, analysis),
+            }
             for event in analysis.balance_events
         ],
         "idle_spans": [
@@ -33,6 +38,7 @@ def as_json(analysis: GaugeAnalysis) -> dict[str, Any]:
                 "purged": idle.purged,
                 "purge_start": None if idle.purge_start_us is None else iso(idle.purge_start_us),
                 "purge_end": None if idle.purge_end_us is None else iso(idle.purge_end_us),
+                "despite": despite(idle, analysis),
             }
             for idle in analysis.idle_spans
         ],
@@ -57,6 +63,20 @@ def as_json(analysis: GaugeAnalysis) -> dict[str, Any]:
         if analysis.purge_due is None
         else {"since": iso(analysis.purge_due.since_us), "due": iso(analysis.purge_due.due_us)},
     }
+
+
+def despite(span: Any, analysis: GaugeAnalysis) -> list[str]:
+    """Faults during a finding, each once as `channel type`: it was told from what was left of the data.
+
+    span : anything with start_us and end_us, recorded times
+    """
+    return sorted(
+        {
+            f"{fault.gauge.value if fault.gauge else 'all'} {fault.type.value}"
+            for fault in analysis.sensor_faults
+            if fault.start_us <= span.end_us and span.start_us <= fault.end_us
+        }
+    )
 
 
 def leak_json(analysis: GaugeAnalysis) -> list[dict[str, Any]]:
