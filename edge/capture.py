@@ -61,7 +61,7 @@ def capture_until(
     def between() -> None:
         check()
         if (told := clock.changed()) is not None:
-            keeper.put(Channel.RECORD, told)
+            keeper.tell(told)
         if watch is not None:
             _send_photos(watch, keeper, pump, by, left_lying)
 

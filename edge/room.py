@@ -42,6 +42,17 @@ class Keeper:
         total = shutil.disk_usage(outbox.path.parent).total
         self._reserve = min(RESERVE_BYTES, round(RESERVE_SHARE * total))
         self._gaps: dict[str, CaptureGap] = {}
+        self._untold: list[bytes] = []
+
+    def tell(self, record: bytes) -> None:
+        """Put a record of the edge's own; where the disk is full, with the next one that it takes."""
+        self._untold.append(record)
+        try:
+            self._outbox.put_many((Channel.RECORD, each) for each in self._untold)
+        except OutboxFullError as error:
+            log.error("a record waits for room reason=%s", error)
+            return
+        self._untold.clear()
 
     def put(self, channel: Channel, payload: bytes, source: tuple[str, str] | None = None) -> bool:
         """Keep a message, on disk on return; False for a gauge pack that there is no room for.

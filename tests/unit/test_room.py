@@ -6,7 +6,7 @@ import msgspec
 import pytest
 
 import edge.room
-from edge.outbox import Outbox
+from edge.outbox import Outbox, OutboxFullError
 from edge.records import CaptureGap, decode_record
 from edge.room import Keeper
 from edge.senml import gauge_columns, pack_rows
@@ -95,6 +95,19 @@ def test_gaps_are_told_with_the_next_pack_that_is_kept(box, monkeypatch):
     _, (gap,), _ = kept(box)
     assert (gap.at, gap.until) == (START, START + timedelta(seconds=1, milliseconds=980))
     assert box.fact("captured:x") == "2"
+
+
+def test_a_record_of_the_edge_itself_waits_for_room_and_is_not_lost(box, monkeypatch):
+    keeper, put = Keeper(box), box.put_many
+
+    def full(_messages):
+        raise OutboxFullError("the disk is full", where="outbox", do="free some space")
+
+    monkeypatch.setattr(box, "put_many", full)
+    keeper.tell(b"one")
+    monkeypatch.setattr(box, "put_many", put)
+    keeper.tell(b"two")
+    assert [held.payload for held in box.after(0, 10, 100)] == [b"one", b"two"]
 
 
 def test_a_pack_that_cannot_be_read_is_kept_as_it_is(box):
