@@ -1,7 +1,7 @@
 """What did the scorer see? The picture with film, fold, streaks and all that was left out drawn on it.
 
 Shapes and words carry the meaning, colour only helps: the film's outline is solid, the fold dashed, streaks
-are ringed and numbered, what was left out is hatched and named.
+are ringed and numbered, specks stand in squares, what was left out is hatched or crossed out and named.
 """
 
 from typing import Final
@@ -20,6 +20,7 @@ _FOLD: Final = (20, 20, 20)
 _STREAK: Final = (200, 30, 60)
 _LEFT_OUT: Final = (170, 110, 0)
 _STREAKS_SHOWN: Final = 12
+_SPECKS_SHOWN: Final = 40
 _LONG_PX: Final = 1200
 _WORDS: Final = {"pass": "PASS", "fail": "FAIL", "retake": "TAKE AGAIN"}
 
@@ -33,12 +34,17 @@ def draw_overlay(rgb: PixelArray, seen: Seen, score: SmearScore, *, captioned: b
     captioned : verdict, reasons and legend above it; not where a page says them in its own words
     """
     picture = eight_bit(seen.canvas.rgb if seen.canvas else _shrunk(rgb)).copy()
-    if seen.film is not None:
+    if seen.film is not None and seen.white is None:
         _hatch(picture, seen.film.mask & ~seen.film.core)
         _outline(picture, seen.film.mask, _OUTLINE, 2)
     if seen.wings is not None:
         _draw_fold(picture, seen.wings)
         _draw_streaks(picture, seen.wings)
+        _draw_specks(picture, seen.wings)
+        _name_torn(picture, seen.wings)
+    if seen.white is not None:
+        _outline(picture, seen.white, _OUTLINE, 2)
+        _write(picture, "NO CURING AGENT", _middle(seen.white))
     return _captioned(Image.fromarray(picture), seen, score) if captioned else picture
 
 
@@ -92,6 +98,42 @@ def _draw_streaks(picture: Image8, wings: Wings) -> None:
                 )
 
 
+def _draw_specks(picture: Image8, wings: Wings) -> None:
+    """A square around each speck, on both wings."""
+    for speck in wings.specks[:_SPECKS_SHOWN]:
+        here = np.array([[(speck.x, speck.y)]], np.float64)
+        half = round(max(6.0, speck.diameter))
+        for spot in (here, cv2.perspectiveTransform(here, wings.fold.to_mirror)):
+            x, y = _pixel(spot[0, 0] + wings.at)
+            cv2.rectangle(picture, (x - half, y - half), (x + half, y + half), _STREAK, 1, cv2.LINE_AA)
+
+
+def _name_torn(picture: Image8, wings: Wings) -> None:
+    """Crosses and a word where the film came off the paper."""
+    if not wings.torn.any():
+        return
+    left, top = wings.at
+    whole = np.zeros(picture.shape[:2], bool)
+    whole[top : top + wings.torn.shape[0], left : left + wings.torn.shape[1]] = wings.torn
+    y, x = np.nonzero(whole)
+    on = ((x + y) % 12 < 2) | ((x - y) % 12 < 2)
+    picture[y[on], x[on]] = _LEFT_OUT
+    _write(picture, "torn, left out", _middle(whole))
+
+
+def _middle(mask: BoolArray) -> tuple[int, int]:
+    y, x = np.nonzero(mask)
+    return int(x.mean()), int(y.mean())
+
+
+def _write(picture: Image8, words: str, at: tuple[int, int]) -> None:
+    """Words centred on a place, dark with a light rim."""
+    (width, height), _ = cv2.getTextSize(words, cv2.FONT_HERSHEY_SIMPLEX, 0.6, 1)
+    corner = (max(2, at[0] - width // 2), at[1] + height // 2)
+    for colour, stroke in (((255, 255, 255), 4), (_FOLD, 1)):
+        cv2.putText(picture, words, corner, cv2.FONT_HERSHEY_SIMPLEX, 0.6, colour, stroke, cv2.LINE_AA)
+
+
 def _pixel(point: NDArray[np.float64]) -> tuple[int, int]:
     return round(float(point[0])), round(float(point[1]))
 
@@ -103,9 +145,14 @@ def _captioned(image: Image.Image, seen: Seen, score: SmearScore) -> Image8:
     lines = [f"{_WORDS[score.verdict]}  {_figures(score)}"]
     for reason in score.reasons:
         lines += _wrapped(pen, reason, font, image.width - 2 * size)
-    if seen.film is not None:
+    if seen.white is not None:
+        lines.append("solid line: rough as a film, white as the paper")
+    elif seen.film is not None:
         key = "solid line: film   hatched: thin rim and air holes, left out   dashed: fold"
-        lines.append(key + ("   ringed and numbered: streaks that both wings show" if score.streaks else ""))
+        key += "   ringed and numbered: streaks that both wings show" if score.streaks else ""
+        key += "   squares: pale specks" if score.specks else ""
+        key += "   crossed out: torn off" if seen.wings and seen.wings.torn.any() else ""
+        lines += _wrapped(pen, key, font, image.width - 2 * size)
     step = round(size * 1.35)
     page = Image.new("RGB", (image.width, image.height + step * len(lines) + size), "white")
     page.paste(image, (0, step * len(lines) + size))
@@ -117,6 +164,8 @@ def _captioned(image: Image.Image, seen: Seen, score: SmearScore) -> Image8:
 
 def _figures(score: SmearScore) -> str:
     parts = [] if score.cov is None else [f"variation {score.cov:.1%}"]
+    if score.certainty is not None:
+        parts.append(f"{min(score.certainty, 0.99):.0%} sure by the variation")
     if score.striation_mm is not None:
         parts.append(f"striations {score.striation_mm:.1f} mm")
     if score.sheet:

@@ -17,8 +17,8 @@ from pipeline.derive.smear.seen import Seen, Wings
 _ROOM: Final = 1.5  # times the limit: where a mix is taken for uneven in case of doubt
 _SURE: Final = 0.8  # chance that a mix lies below that, for a pass
 # Uncertainty in proportion to the variation itself: pigment model, surface, lens. On rendered photographs of
-# uneven mixes the ratio found to true spreads by 0.20, and with this the intervals hold 93 to 98 %.
-_MODEL: Final = 0.25
+# uneven mixes the logarithm of found over true spreads by 0.17 to 0.20.
+_MODEL: Final = 0.2
 _WHITE_SEALANT: Final = 82.0  # [L*] from which a material is white on white paper
 _NO_CURING_AGENT: Final = (
     "The film is white throughout, no curing agent to be seen: stop, find out why the curing agent does not "
@@ -94,19 +94,22 @@ def conclude(seen: Seen, limits: SmearLimits, material: Material | None) -> Smea
 
 
 def interval(mix: Mixing) -> tuple[float, float]:
-    """(low, high): the coefficient of variation, with a coverage of about 95 % [1]. Source: JCGM 100:2008."""
-    reach = 2 * _uncertainty(mix)
-    return float(np.sqrt(max(mix.cov**2 - reach, 0.0))), float(np.sqrt(mix.cov**2 + reach))
+    """(low, high): the coefficient of variation, with a coverage of about 95 % [1]. Source: JCGM 100:2008.
 
-
-def _uncertainty(mix: Mixing) -> float:
-    """Standard uncertainty of cov squared: what relief hides, and the camera's and the model's own share."""
-    return float(np.hypot(mix.cov_hidden**2, 2 * _MODEL * mix.cov**2))
+    What relief hides adds to the variance, the model's own uncertainty is in proportion: in quadrature.
+    """
+    hidden = 2 * mix.cov_hidden**2
+    below = mix.cov - float(np.sqrt(max(mix.cov**2 - hidden, 0.0)))
+    above = float(np.sqrt(mix.cov**2 + hidden)) - mix.cov
+    low = mix.cov - float(np.hypot(below, mix.cov * (1 - np.exp(-2 * _MODEL))))
+    return max(low, 0.0), mix.cov + float(np.hypot(above, mix.cov * (np.exp(2 * _MODEL) - 1)))
 
 
 def _below(mix: Mixing, limit: float) -> float:
     """Chance that the variation is at most the limit."""
-    return NormalDist().cdf((limit**2 - mix.cov**2) / max(_uncertainty(mix), 1e-9))
+    low, high = interval(mix)
+    toward = high - mix.cov if limit > mix.cov else mix.cov - low
+    return NormalDist().cdf((limit - mix.cov) / max(toward / 2, 1e-6))
 
 
 def _certainty(wings: Wings, limits: SmearLimits) -> float:
