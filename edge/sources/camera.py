@@ -32,6 +32,8 @@ def take_photo(camera: str) -> bytes:
         raise CallError(
             "OpenCV is not installed", where=where, do="install opencv-python-headless, or watch a folder"
         ) from None
+    # OpenCV tells of every driver that it tried; what matters is said below, in one sentence.
+    cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
     device = cv2.VideoCapture(int(camera) if camera.isdecimal() else camera)
     try:
         if not device.isOpened():

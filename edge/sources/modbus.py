@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from typing import Annotated, Any, Final, Literal
 from urllib.parse import urlsplit
 
-from msgspec import Meta, Struct, field
+from msgspec import Meta, Struct
 
 from edge.errors import CallError, InputError
 from edge.gaugefile import Row
@@ -44,7 +44,6 @@ class ModbusDevice(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     baud: Annotated[int, Meta(ge=300, le=1_000_000)] = 19_200
     parity: Literal["N", "E", "O"] = "E"  # the standard's own default
     stop_bits: Literal[1, 2] = 1
-    name: str = field(default="")
 
 
 def poll(device: ModbusDevice, ended: Callable[[], bool]) -> Iterator[Row | None]:
