@@ -53,5 +53,6 @@ def thinned(
     """The lowest and highest value of each of most / 2 equal spans of time, all where there are no more."""
     if len(values) <= most:
         return at_us, values
-    kept = _THIN.downsample(at_us, values, n_out=most - most % 2).astype(np.int64)
+    # Where nothing moves, the lowest is the highest.
+    kept = np.unique(_THIN.downsample(at_us, values, n_out=most - most % 2).astype(np.int64))
     return at_us[kept], values[kept]

@@ -11,7 +11,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.csv
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from edge.units import PA_PER_PSI
@@ -106,6 +106,7 @@ def test_an_empty_recording_is_an_empty_plot(inspect, tmp_path):
     st.integers(2, 40),
     st.lists(st.integers(0, 400), max_size=5),
 )
+@example([0.0] * 5, 2, [])
 @settings(max_examples=60, deadline=None)
 def test_thinning_in_any_pieces_keeps_the_extremes_and_the_order(values, most, cuts):
     values = np.array(values)
