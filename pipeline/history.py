@@ -233,6 +233,7 @@ class History:
     @contextmanager
     def committing(self) -> Iterator[None]:
         """While one commits to the landed tables, no backup copies their logs, and the other way round."""
+        self.home.mkdir(parents=True, exist_ok=True)
         with (self.home / "commit.lock").open("w") as lock:
             fcntl.flock(lock, fcntl.LOCK_EX)
             yield
