@@ -168,7 +168,7 @@ def _faults(wings: Wings, limits: SmearLimits) -> list[str]:
         )
     if wings.fold_patch_mm2 > limits.fold_patch_mm2:
         faults.append(
-            f"An unmixed patch at the fold: {wings.fold_patch_mm2:.0f} mm2 on each wing: purge longer, "
+            f"An unmixed patch at the fold: {wings.fold_patch_mm2:.0f} mm² on each wing: purge longer, "
             "take a new sample."
         )
     if wings.unmixed > limits.unmixed_share:
