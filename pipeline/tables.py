@@ -188,6 +188,7 @@ DERIVED: Final[dict[str, pa.Schema]] = {
             ("at", MOMENT),
             ("by", pa.string()),
             ("bead", pa.string()),
+            ("made", MOMENT),
             ("age_h", pa.float64()),
             ("due_h", pa.float64()),
             ("marks", pa.int64()),

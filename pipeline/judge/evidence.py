@@ -289,7 +289,9 @@ def _from_beads(records: Sequence[AnyPlainRecord], pump: str, settings: SiteSett
             what, text = What.BEAD_EVEN, f"{text}, even"
         else:
             continue
-        yield Evidence(at=known.astimezone(UTC), what=what, text=text, key=survey.bead, ref=ref)
+        yield Evidence(
+            at=known.astimezone(UTC), what=what, text=text, key=f"{survey.bead} {survey.made}", ref=ref
+        )
 
 
 def _from_awaited(

@@ -177,7 +177,8 @@ def _from_beads(records: Sequence[AnyPlainRecord], settings: SiteSettings) -> It
     ]
     sound = sorted(made for survey, _, made in surveys if survey.passed)
     for survey, found, made in surveys:
-        mended = any(s.bead == survey.bead and s.passed and s.age_h > survey.age_h for s, _, _ in surveys)
+        bead = survey.bead, survey.made
+        mended = any((s.bead, s.made) == bead and s.passed and s.age_h > survey.age_h for s, _, _ in surveys)
         if survey.passed is not False or mended:
             continue
         place = bisect_right(sound, made)

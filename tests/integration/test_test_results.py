@@ -165,9 +165,23 @@ def test_hardness_readings_are_asked_for_when_their_hour_comes(tmp_path):
         )
         for i in range(3)
     ]
-    home = shop(tmp_path, [made, fresh, *read, SnapTime(**head(3, "13:00"), minutes=45)])
+    # The name had been used before: that bead's readings are not this one's.
+    month = 30 * 24 * HOUR
+    before = [
+        BeadReading(
+            **head(number, "07:00") | {"at": at("07:00") - month + age * HOUR},
+            bead="A-10",
+            mark="1",
+            age_h=age,
+            shore_a=(38,) * 3,
+        )
+        for number, age in ((20, 24), (21, 72))
+    ]
+    home = shop(tmp_path, [made, fresh, *read, *before, SnapTime(**head(3, "13:00"), minutes=45)])
     rows = connect(home).sql("SELECT bead, due_h, due, read FROM bead_dues ORDER BY due").fetchall()
     assert rows == [
+        ("A-10", 24, at("07:00") - month + 24 * HOUR, at("07:00") - month + 24 * HOUR),
+        ("A-10", 72, at("07:00") - month + 72 * HOUR, at("07:00") - month + 72 * HOUR),
         ("A-9", 24, at("07:00") - 48 * HOUR, at("07:00") - 48 * HOUR),
         ("A-9", 72, at("07:00"), None),
         ("A-10", 24, at("07:00") + 24 * HOUR, None),

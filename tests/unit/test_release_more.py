@@ -204,6 +204,13 @@ def test_a_soft_spot_is_over_when_the_same_bead_is_even_at_72_h(read, stands):
     assert ("soft_spot" in spans[-1].rules) == stands
 
 
+def test_a_bead_of_the_same_name_made_later_clears_no_soft_spot():
+    later = [bead("08:00", mark, 44, age_h=72, days=7) for mark in ("1", "2", "3", "4")]
+    end = t("09:00") + timedelta(days=7)
+    spans = release_spans(gather(history(GOOD, *SOFT_BEAD, *later), "pump-a", SITE, end), SITE, end)
+    assert "soft_spot" in spans[-1].rules
+
+
 def test_a_rule_that_the_site_turns_off_holds_nothing_and_the_others_go_on():
     site = SiteSettings(day_starts="04:00", limits=Limits(rules_off=("changeover", "snap_awaited")))
     assert rules_at("09:00", GOOD, pail("08:00"), site=site) == set()

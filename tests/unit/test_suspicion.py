@@ -129,6 +129,8 @@ def test_a_bead_soft_a_day_later_reaches_from_the_last_sound_bead_to_the_next():
     assert doubted(*UNITS, PASS, *sound, *soft, *after, days=2) == {"U1", "U2", "U3", "U4"}
     # Even at 72 h, the same bead had only cured slowly.
     assert doubted(*things, *survey(3, "B-1", age_h=72.0), days=3) == set()
+    # Another bead of that name a week later has nothing to say of it.
+    assert doubted(*things, *survey(10, "B-1", age_h=72.0), days=10) == {"U1", "U2", "U3", "U4"}
     assert doubted(*UNITS, PASS, *EVEN_BEAD) == set()
 
 

@@ -1,13 +1,12 @@
 """Did the bead cure evenly? Shore A surveys: readings by the published rules, the bead's norm, soft spots.
 
-A reading's rules are those of ISO 48-4:2018 and ASTM D2240: specimen at least 6 mm thick, points at least 12
-mm
-from an edge and 6 mm apart, read within 3 s (1 s by D2240), three readings of a known material; below 20 and
-above 90 another scale is due. Soft spot and uniformity are common practice, no published source.
+A reading's rules are those of ISO 48-4:2018 and ASTM D2240: specimen at least 6 mm thick, points at least
+12 mm from an edge and 6 mm apart, read within 3 s (1 s by D2240), three readings of a known material; below
+20 and above 90 another scale is due. Soft spot and uniformity are common practice, no published source.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
-from datetime import datetime
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from datetime import datetime, timedelta
 from statistics import median
 from typing import Final
 
@@ -27,6 +26,8 @@ YOUNG_H: Final = 12.0
 GROWN_H: Final = 48.0
 # Readings of a bead nearer in age than this are one survey.
 SURVEY_H: Final = 2.0
+# Shops use a bead's name again: readings that put its making this far apart are of two beads.
+SAME_BEAD_H: Final = 12.0
 # Fewer marks than this make no norm.
 MARKS_MIN: Final = 3
 
@@ -43,13 +44,16 @@ class MarkResult(Struct, frozen=True, kw_only=True):
 
 
 class BeadSurvey(Struct, frozen=True, kw_only=True):
-    """One bead at one age. soft, apart : names of marks too far below the norm; from it on either side.
+    """One bead at one age. A bead is its name and `made`, as its readings' ages tell it.
+
+    soft, apart : names of marks too far below the norm; from it on either side.
 
     due_h : 24 or 72, which of the two readings it is; None for a bead too young to judge
     passed : None where nothing is judged
     """
 
     bead: str
+    made: datetime
     time: datetime
     person: str
     age_h: float
@@ -66,7 +70,11 @@ class BeadSurvey(Struct, frozen=True, kw_only=True):
 
 def bead_surveys(records: Iterable[AnyPlainRecord], limits: CureLimits) -> list[BeadSurvey]:
     """Surveys in order of time. records : as corrected, of one pump."""
-    found = [_survey(readings, limits) for readings in _surveys(records)]
+    found = [
+        _survey(readings, min(_made(r) for r in bead), limits)
+        for bead in _beads(records)
+        for readings in _surveys(bead)
+    ]
     return sorted(found, key=lambda survey: (survey.time, survey.bead))
 
 
@@ -87,7 +95,7 @@ def mark_problems(record: BeadReading, limits: CureLimits) -> tuple[str, ...]:
     return tuple(found)
 
 
-def _survey(readings: Sequence[BeadReading], limits: CureLimits) -> BeadSurvey:
+def _survey(readings: Sequence[BeadReading], made: datetime, limits: CureLimits) -> BeadSurvey:
     problems = {r.id: mark_problems(r, limits) for r in readings}
     medians = {r.id: float(median(r.shore_a)) for r in readings}
     by_the_rules = [medians[r.id] for r in readings if not problems[r.id]]
@@ -116,6 +124,7 @@ def _survey(readings: Sequence[BeadReading], limits: CureLimits) -> BeadSurvey:
     passed, why = _passed(due, norm, marks, soft, apart)
     return BeadSurvey(
         bead=first.bead,
+        made=made,
         time=first.at,
         person=first.by,
         age_h=age,
@@ -155,17 +164,36 @@ def marks_why(marks: Sequence[MarkResult]) -> str:
     return next((mark.problems[0] for mark in marks if mark.problems), "")
 
 
-def _surveys(records: Iterable[AnyPlainRecord]) -> Iterator[list[BeadReading]]:
-    """Readings of one bead near in age, in order of time."""
-    beads: dict[str, list[BeadReading]] = {}
+def _beads(records: Iterable[AnyPlainRecord]) -> Iterator[list[BeadReading]]:
+    """Readings bead by bead, each in order of the making that they tell."""
+    named: dict[str, list[BeadReading]] = {}
     for record in records:
         if isinstance(record, BeadReading):
-            beads.setdefault(record.bead, []).append(record)
-    for readings in beads.values():
-        run: list[BeadReading] = []
-        for reading in sorted(readings, key=lambda r: (r.age_h, r.at, r.id)):
-            if run and reading.age_h - run[-1].age_h > SURVEY_H:
-                yield sorted(run, key=lambda r: (r.at, r.id))
-                run = []
-            run.append(reading)
+            named.setdefault(record.bead, []).append(record)
+    for readings in named.values():
+        readings.sort(key=lambda r: (_made(r), r.id))
+        yield from _split(readings, lambda a, b: _made(b) - _made(a) > timedelta(hours=SAME_BEAD_H))
+
+
+def _surveys(bead: Iterable[BeadReading]) -> Iterator[list[BeadReading]]:
+    """Readings of one bead near in age, in order of time."""
+    readings = sorted(bead, key=lambda r: (r.age_h, r.at, r.id))
+    for run in _split(readings, lambda a, b: b.age_h - a.age_h > SURVEY_H):
         yield sorted(run, key=lambda r: (r.at, r.id))
+
+
+def _split(
+    readings: Iterable[BeadReading], apart: Callable[[BeadReading, BeadReading], bool]
+) -> Iterator[list[BeadReading]]:
+    run: list[BeadReading] = []
+    for reading in readings:
+        if run and apart(run[-1], reading):
+            yield run
+            run = []
+        run.append(reading)
+    if run:
+        yield run
+
+
+def _made(reading: BeadReading) -> datetime:
+    return reading.at - timedelta(hours=reading.age_h)
