@@ -160,8 +160,9 @@ class History:
         rows = rows.select(schema.names).cast(schema)
         where = f"site = '{site}' AND pump = '{pump}'" + (f" AND day = '{day}'" if day else "")
         for tries in range(_REPLACE_TRIES):
-            table = self._open(name) or self._create(name)
             try:
+                self._bring_forward(name)
+                table = self._open(name) or self._create(name)
                 write_deltalake(
                     table, rows, mode="overwrite", predicate=where, post_commithook_properties=_NO_CHECKPOINT
                 )

@@ -6,12 +6,12 @@ from datetime import UTC, date, datetime, timedelta
 
 import pyarrow as pa
 import pytest
-from deltalake import DeltaTable
+from deltalake import DeltaTable, write_deltalake
 
 from edge.errors import InputError
 from pipeline.history import History
 from pipeline.mend import mend_tail
-from pipeline.tables import TABLES
+from pipeline.tables import PARTITIONS, TABLES
 
 DAY = date(2026, 10, 14)
 START = datetime(2026, 10, 14, 11, tzinfo=UTC)
@@ -86,6 +86,14 @@ def test_replacing_touches_that_pump_and_day_alone(history):
     assert history.read("pump_states").num_rows == 5
     history.replace("pump_states", spans(DAY, 0), "hall-9", "pump-a")
     assert history.read("pump_states").num_rows == 0
+
+
+def test_a_derived_table_of_an_earlier_layout_is_replaced_in_todays(history):
+    before = spans(date(2026, 10, 13), 2).drop_columns(["type"])
+    write_deltalake(history.root / "pump_states", before, partition_by=PARTITIONS["pump_states"])
+    history.replace("pump_states", spans(DAY, 3), "hall-9", "pump-a", DAY)
+    kinds = history.read("pump_states")["type"].to_pylist()
+    assert (kinds.count(None), kinds.count("off")) == (2, 3)
 
 
 def test_compacting_keeps_rows_and_transactions_and_makes_a_checkpoint(history):
