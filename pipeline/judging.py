@@ -108,12 +108,25 @@ def explain_at(
     known = _pump_history(history, site, pump)
     latest = _latest(known)
     if latest is None:
-        there = sorted({(row["site"], row["pump"]) for row in _places(history)})
-        named = ", ".join(f"{pump} at {site}" for site, pump in there) or "none"
-        raise InputError(
-            f"nothing is known of {pump} at {site}", where="--site, --pump", do=f"take one of: {named}"
-        )
+        raise _unknown(history, site, pump)
     return explain(seen.gather(known, pump, settings, at), settings, at), latest
+
+
+def require_judged(history: History, site: str | None, pump: str | None) -> None:
+    """Raise InputError, naming those there are, unless such a pump was judged: a typing error is no news.
+
+    site, pump : None for any
+    """
+    places = _places(history)
+    if not any(site in (None, row["site"]) and pump in (None, row["pump"]) for row in places):
+        raise _unknown(history, site, pump)
+
+
+def _unknown(history: History, site: str | None, pump: str | None) -> InputError:
+    there = sorted({(row["site"], row["pump"]) for row in _places(history)})
+    named = ", ".join(f"{pump} at {site}" for site, pump in there) or "none"
+    what = f"nothing is known of {pump or 'any pump'} at {site or 'any site'}"
+    return InputError(what, where="--site, --pump", do=f"take one of: {named}")
 
 
 def _places(history: History) -> list[dict[str, Any]]:

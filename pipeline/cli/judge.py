@@ -110,10 +110,14 @@ def suspect(
     """
     import msgspec
 
+    from pipeline.history import History
     from pipeline.join import connect
+    from pipeline.judging import require_judged
     from pipeline.settings import load_settings
 
     home = existing_home(home)
+    if site or pump:
+        require_judged(History(home), site, pump)
     zone = load_settings(home).zone
     answer = connect(home).execute(
         """

@@ -138,6 +138,11 @@ def logbook(
 
     home = existing_home(home)
     end = last + timedelta(days=1) if last else None
+    if site or pump:
+        from pipeline.history import History
+        from pipeline.judging import require_judged
+
+        require_judged(History(home), site, pump)
     if pdf is not None:
         from pipeline.show.filed import PAPERS, file_logbook
 

@@ -97,7 +97,9 @@ def test_a_logbook_taken_away_whole_is_missed(home):
 
 
 @pytest.mark.parametrize("page", ["a4", "letter"])
-@pytest.mark.parametrize("choose", [[], ["--project", "T9"], ["--project", "none"], ["--pump", "pump-z"]])
+@pytest.mark.parametrize(
+    "choose", [[], ["--project", "T9"], ["--project", "none"], ["--since", "2030-01-01"]]
+)
 def test_it_is_filed_as_pdf(home, tmp_path, page, choose):
     pdf = tmp_path / "logbook.pdf"
     done = beadbook("logbook", "--pdf", pdf, "--page", page, *choose, "--home", home)

@@ -56,6 +56,13 @@ def test_the_day_of_pump_a_as_it_was(home, clock, held, rules):
     assert (told.state == ReleaseState.HOLD, set(told.rules)) == (held, rules)
 
 
+@pytest.mark.parametrize("command", ["suspect", "logbook"])
+def test_a_pump_that_is_not_there_is_not_told_as_a_pump_without_trouble(home, command):
+    answer = beadbook(command, "--pump", "pump-z", "--home", home)
+    assert (answer.returncode, answer.stdout) == (3, "")
+    assert f"nothing is known of pump-z at any site; take one of: pump-a at {SITE}" in answer.stderr
+
+
 def test_the_chain_names_what_raised_each_rule_and_what_ended_it(home):
     told = json.loads(release(home, "pump-a", "12:20", "--json").stdout)
     chain = {link["rule"]: link for link in told["chain"]}
