@@ -2,12 +2,11 @@
 
 import json
 import logging
-import re
 import sys
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from contextlib import ExitStack, closing
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from heapq import merge
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Final, NoReturn
@@ -18,7 +17,8 @@ from typer import Argument, Option
 from typer.core import TyperGroup
 
 from edge.errors import BeadbookError, CallError, InputError
-from edge.records import HEAD_FIELDS, KINDS, NAME_PATTERN
+from edge.given import check_fields, check_names, field_of, fields_of, parse_moment, parse_past
+from edge.records import KINDS
 from edge.sentences import counted
 
 if TYPE_CHECKING:
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 _ORDER: Final = (
     *("demo", "sheet", "score", "inspect", "record", "photo", "capture", "replay"),
     *("broker-config", "serve", "import", "rebuild", "summary", "logbook", "query"),
-    *("doctor", "outbox", "backup", "restore", "thin", "units"),
+    *("release", "suspect", "rules", "limits", "shade"),
     *("doctor", "outbox", "backup", "restore", "thin", "units"),
 )
 
@@ -103,8 +103,6 @@ OutboxFile = Annotated[Path, Option("--outbox", help="File that keeps what is no
 Timeout = Annotated[float, Option(min=0.1, help="Give up when nothing is receipted for so long [s].")]
 LOCAL_BROKER = "mqtt://127.0.0.1:1883"
 DEFAULT_OUTBOX = Path("outbox.sqlite")
-# Clocks of two computers may be so far apart before a time counts as one ahead.
-CLOCKS_APART = timedelta(hours=1)
 
 
 @app.command()
@@ -365,15 +363,15 @@ def record(
     check_names(site=site, edge=edge, pump=pump)
     url = parse_broker_url(broker, ca=ca, password_file=password_file, cert=cert)
     moment = datetime.now(UTC) if at is None else parse_past(at, "--at")
-    told: dict[str, Any] = dict(_field(text) for text in fields or [])
+    told: dict[str, Any] = dict(field_of(text) for text in fields or [])
     head = {"kind": kind, "id": str(uuid7()), "site": site, "pump": pump, "at": moment.isoformat(), "by": by}
     head["note"] = note
-    _check_fields(kind, told)
+    check_fields(kind, told)
     try:
         checked = decode_record(json.dumps({**told, **head}).encode(), f"record {kind}")
     except InputError as error:
         what = error.what.removeprefix("not a record: ")
-        raise CallError(what, where=error.where, do=f"{kind} takes {_fields_of(kind)}") from None
+        raise CallError(what, where=error.where, do=f"{kind} takes {fields_of(kind)}") from None
     event = Event(round(moment.timestamp() * 1e6), Channel.RECORD, encode_record(checked))
     _send([event], site, edge, pump, url, outbox, timeout)
 
@@ -428,62 +426,6 @@ def _outage(text: str) -> Any:
     if outage.back_at <= outage.lost_at:
         raise CallError(f"{text!r} ends before it begins", where="--offline", do="give it as FROM/TO")
     return outage
-
-
-def _check_fields(kind: str, told: Iterable[str]) -> None:
-    """Raise CallError for a kind that nobody types, or a field that an option sets."""
-    if kind not in KINDS:
-        raise CallError(f"no kind {kind!r}", where="record", do=f"take one of {', '.join(sorted(KINDS))}")
-    for name in told:
-        if name in HEAD_FIELDS:
-            raise CallError(f"{name!r} is no field of a {kind}", where="record", do="give it as an option")
-
-
-def _fields_of(kind: str) -> str:
-    """A kind's own fields as a call gives them; those in brackets may be left out."""
-    own = [field for field in msgspec.structs.fields(KINDS[kind]) if field.name not in HEAD_FIELDS]
-    named = [f"{field.name}=..." if field.required else f"[{field.name}=...]" for field in own]
-    return " ".join(named) or "no fields"
-
-
-def _field(text: str) -> tuple[str, Any]:
-    name, sign, value = text.partition("=")
-    if not sign:
-        raise CallError(f"{text!r} has no value", where="record", do="write it as field=value")
-    try:
-        return name, json.loads(value)
-    except ValueError:
-        return name, value
-
-
-def parse_moment(text: str, where: str) -> datetime:
-    """An aware time. Raises CallError if it is none."""
-    try:
-        moment = datetime.fromisoformat(text.strip())
-    except ValueError:
-        raise CallError(f"{text!r} is no time", where=where, do="write it as 2026-10-14T12:40:00Z") from None
-    if moment.tzinfo is None:
-        raise CallError(f"{text!r} has no offset", where=where, do="add Z, or an offset such as -05:00")
-    return moment.astimezone(UTC)
-
-
-def parse_past(text: str, where: str) -> datetime:
-    """An aware time at which something can have happened. Raises CallError if it is none, or lies ahead."""
-    moment = parse_moment(text, where)
-    if moment > datetime.now(UTC) + CLOCKS_APART:
-        raise CallError(f"{text!r} lies in the future", where=where, do="give the time at which it was done")
-    return moment
-
-
-def check_names(**names: str) -> None:
-    """Raise CallError for a name that could not travel in a topic."""
-    for option, name in names.items():
-        if not re.match(NAME_PATTERN, name):
-            raise CallError(
-                f"{name!r} can't be a name",
-                where=f"--{option}",
-                do="use small letters, digits and hyphens, as in pump-a",
-            )
 
 
 class Progress:

@@ -6,8 +6,9 @@ from typing import Annotated, Final
 
 from typer import Option
 
-from edge.cli import app, check_names
+from edge.cli import app
 from edge.errors import CallError
+from edge.given import check_names
 
 _HOST: Final = re.compile(r"^[A-Za-z0-9:][A-Za-z0-9.:-]{0,252}\Z")
 

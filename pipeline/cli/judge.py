@@ -5,7 +5,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 from typer import Exit, Option
 
-from edge.cli import app, check_names, parse_past
+from edge.cli import app
+from edge.given import check_names, parse_past
 from pipeline.cli.land import DEFAULT_HOME, Home, existing_home
 
 if TYPE_CHECKING:

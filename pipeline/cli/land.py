@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 
 from typer import Argument, Exit, Option
 
-from edge.cli import Ca, Cert, PasswordFile, app, check_names, parse_past
+from edge.cli import Ca, Cert, PasswordFile, app
 from edge.errors import InputError
+from edge.given import check_names, parse_past
 from edge.sentences import counted
 
 if TYPE_CHECKING:

@@ -9,7 +9,6 @@ import pytest
 
 from edge.units import PA_PER_PSI
 from edge.words import Gauge
-from pipeline.cli import main
 from tests.shop.plain_pump import Plain, play, work
 
 
@@ -22,18 +21,6 @@ def gauge_file(tmp_path_factory):
     path = tmp_path_factory.mktemp("gauges") / "g.csv"
     pa.csv.write_csv(pa.table(columns), path, pa.csv.WriteOptions(quoting_style="none"))
     return path, truth
-
-
-@pytest.fixture
-def inspect(monkeypatch, capsys):
-    def run(*args):
-        monkeypatch.setattr("sys.argv", ["beadbook", "inspect", *map(str, args)])
-        with pytest.raises(SystemExit) as left:
-            main()
-        said = capsys.readouterr()
-        return left.value.code or 0, said.out, said.err
-
-    return run
 
 
 def test_json_is_one_object(inspect, gauge_file):

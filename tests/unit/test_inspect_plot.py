@@ -16,7 +16,6 @@ from hypothesis import strategies as st
 
 from edge.units import PA_PER_PSI
 from edge.words import Gauge
-from pipeline.cli import main
 from pipeline.show.traces import Trace, thinned
 from tests.shop.plain_pump import Plain, play, work
 
@@ -32,18 +31,6 @@ def spoiled_file(tmp_path_factory):
     path = tmp_path_factory.mktemp("plot") / "a<b>&.csv"
     pa.csv.write_csv(pa.table(columns), path, pa.csv.WriteOptions(quoting_style="none"))
     return path, psi
-
-
-@pytest.fixture
-def inspect(monkeypatch, capsys):
-    def run(*args):
-        monkeypatch.setattr("sys.argv", ["beadbook", "inspect", *map(str, args)])
-        with pytest.raises(SystemExit) as left:
-            main()
-        said = capsys.readouterr()
-        return left.value.code or 0, said.out, said.err
-
-    return run
 
 
 def data_of(page):
