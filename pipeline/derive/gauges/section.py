@@ -11,7 +11,7 @@ import numpy as np
 from scipy import ndimage
 
 from edge.words import PRESSURE_GAUGES, Fault, Gauge
-from pipeline.derive.gauges import changeover, condition, states, strokes
+from pipeline.derive.gauges import changeover, condition, purging, states, strokes
 from pipeline.derive.gauges.dips import APART_S, TRACE_MIN, TRACE_NOISE_TIMES, find_dips, relative_depth
 from pipeline.derive.gauges.drifts import find_drifts
 from pipeline.derive.gauges.faults import Checked, check_gauges
@@ -200,7 +200,7 @@ def _without_jumps(
         ]
         sure = [jump for jump in jumps if not jump.at_turn]
         frames = mended(read, sure)
-        moves, codes = _seen(frames, settings)
+        moves, codes = _seen(read, frames, settings)
         shown = [jump for jump in jumps if shown_standing(read, jump, codes == states.STALLED)]
         # The pump's own steps are many and alike, and any of them would be the next one's way back.
         wrong = {(jump.gauge, jump.first) for jump in jumps if jump not in shown and not jump.alone}
@@ -209,12 +209,12 @@ def _without_jumps(
             return shown, frames, moves, codes
         if not wrong:
             frames = mended(read, shown)
-            return shown, frames, *_seen(frames, settings)
+            return shown, frames, *_seen(read, frames, settings)
 
 
-def _seen(frames: Frames, settings: GaugeSettings) -> tuple[dict[Part, Moves], states.Codes]:
+def _seen(read: Frames, frames: Frames, settings: GaugeSettings) -> tuple[dict[Part, Moves], states.Codes]:
     moves = _moves(frames)
-    return moves, _states(frames, moves, settings)
+    return moves, _states(read, frames, moves, settings)
 
 
 def _clipped(frames: Frames, checked: dict[Gauge, Checked]) -> dict[Gauge, BoolArray]:
@@ -263,15 +263,17 @@ def _moves(frames: Frames) -> dict[Part, Moves]:
     return moves
 
 
-def _states(frames: Frames, moves: dict[Part, Moves], settings: GaugeSettings) -> states.Codes:
+def _states(read: Frames, frames: Frames, moves: dict[Part, Moves], settings: GaugeSettings) -> states.Codes:
+    """States. read : frames as the gauges said them; frames : with jumps taken off"""
     no_pressure = np.ones(len(frames.first), dtype=bool)
     nothing = np.ones(len(frames.first), dtype=bool)
     for gauges in PARTS.values():
         signals = [frames.signals[gauge] for gauge in gauges if gauge in frames.signals]
         if signals:
             silent = np.logical_and.reduce([np.isnan(signal.level) for signal in signals])
-            # Of two gauges of a line, one whose zero is off must not keep the pump from being off.
-            none = np.logical_or.reduce([signal.no_pressure for signal in signals])
+            # One gauge whose zero is off, or was taken to be, must not keep the pump from being off.
+            said = [read.signals[gauge] for gauge in gauges if gauge in frames.signals]
+            none = np.logical_or.reduce([signal.no_pressure for signal in (*signals, *said)])
             nothing &= silent
             no_pressure &= none | silent
     base, catalyst = (moves.get(part) for part in PARTS)
@@ -281,9 +283,15 @@ def _states(frames: Frames, moves: dict[Part, Moves], settings: GaugeSettings) -
         return states.find_states(frames, flow, flow & False, no_pressure, nothing, settings)
     # Catalyst alone is no purge: what it does to the mix is for balance and ratio to say.
     alone = base.flow & ~catalyst.flow
-    dispensing = catalyst.flow | states.with_catalyst(alone, catalyst.place, catalyst.dips)
-    purging = states.purges(alone, base.place, base.dips, frames)
-    return states.find_states(frames, dispensing, purging, no_pressure, nothing, settings)
+    signals = [frames.signals[gauge] for gauge in PARTS["catalyst"] if gauge in frames.signals]
+    dispensing = catalyst.flow | purging.with_catalyst(
+        frames, alone, catalyst.flow, catalyst.place, catalyst.dips, signals
+    )
+    off = np.logical_or.reduce([signal.no_pressure for signal in signals])
+    alone &= ~dispensing
+    own = [read.signals[Gauge.BASE]]
+    purged = purging.purges(frames, alone, base.place, base.dips, off, own)
+    return states.find_states(frames, dispensing, purged, no_pressure, nothing, settings)
 
 
 def _reversals(frames: Frames, moves: dict[Part, Moves]) -> list[Reversal]:

@@ -10,21 +10,12 @@ import numpy.typing as npt
 
 from edge.words import PumpState
 from pipeline.derive.gauges.frames import Frames
-from pipeline.derive.gauges.medians import known_median
-from pipeline.derive.gauges.quality import runs_of
-from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
+from pipeline.derive.gauges.recording import BoolArray
 from pipeline.derive.gauges.results import StateSpan
 from pipeline.derive.gauges.settings import GaugeSettings
 
 STATES: Final = tuple(PumpState)
 DISPENSING, STALLED, PURGING, OFF, NO_DATA = (np.int8(code) for code in range(5))
-# Without a reversal, a purge runs below this place between running (0) and standing (1), and gets there by a
-# fall as large as this within a second and a half.
-PURGE_PLACE: Final = 0.5
-PURGE_FALL: Final = 0.35
-ONSET_S: Final = 1.5
-STROKES_MAX: Final = 4.0
-FEW: Final = 10
 Codes = npt.NDArray[np.int8]
 
 
@@ -92,39 +83,3 @@ def state_spans(frames: Frames, codes: Codes, gaps: list[tuple[int, int]], end_u
         else:
             spans.append(StateSpan(start, until, STATES[code]))
     return spans
-
-
-def with_catalyst(alone: BoolArray, place: FloatArray, turns: IntArray) -> BoolArray:
-    """(F,) spans of `alone` in which the catalyst flows too: in a base purge it stands, and does not turn.
-
-    alone : (F,), where the base seems to flow alone
-    place : (F,) [1], of the catalyst's level, 0 running, 1 standing, NaN where not known
-    turns : frames at which the catalyst gauges dip as in a reversal. What flows for several usual strokes
-    shows one
-    """
-    flows = np.zeros(len(alone), dtype=bool)
-    apart = np.diff(turns)
-    longest = STROKES_MAX * np.median(apart) if len(apart) > FEW else np.inf
-    for first, last in runs_of(alone).tolist():
-        turned = np.searchsorted(turns, last) > np.searchsorted(turns, first)
-        low = known_median(place[first:last]) < PURGE_PLACE
-        flows[first:last] = turned or (low and last - first < longest)
-    return flows
-
-
-def purges(alone: BoolArray, place: FloatArray, base_turns: IntArray, frames: Frames) -> BoolArray:
-    """(F,) `alone` without what is no flow: a standing level that sank, slowly or a little.
-
-    A purge shows the base's reversals, or falls at once to about its running level.
-    alone : (F,); place : (F,) [1], 0 running, 1 standing, NaN where not known; base_turns : frames
-    """
-    kept = alone.copy()
-    edge = frames.count(ONSET_S)
-    for first, last in runs_of(alone).tolist():
-        if np.searchsorted(base_turns, last) > np.searchsorted(base_turns, first):
-            continue
-        where = known_median(place[first:last])
-        before, after = place[max(0, first - edge)], place[min(first + edge, last - 1)]
-        sank = before > 1 - PURGE_PLACE and before - after < PURGE_FALL
-        kept[first:last] = where <= PURGE_PLACE and not sank  # not known is no purge
-    return kept

@@ -1,0 +1,121 @@
+"""Does the base flow alone? A base purge told from mixed flow, and from a level that merely sank.
+
+A purge told where there was none lets mixed material cure in the gun; one missed merely holds. So a purge has
+to show both that the base flows and that the catalyst stands, and what is in doubt is none.
+"""
+
+from typing import Final
+
+import numpy as np
+
+from pipeline.derive.gauges.flow import usual_stroke
+from pipeline.derive.gauges.frames import Frames, Signal
+from pipeline.derive.gauges.medians import known_median, median
+from pipeline.derive.gauges.quality import runs_of
+from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
+
+# Standing and running are told apart at this place between running (0) and standing (1); without a reversal
+# flow gets there by a fall as large as this within a second and a half.
+PLACE: Final = 0.5
+FALL: Final = 0.35
+ONSET_S: Final = 1.5
+# A level is held against itself from so long before a change to so long after it has settled.
+SETTLES_S: Final = 1.0
+BESIDE_S: Final = 1.2
+JUST_S: Final = 0.3
+# A level that a change leaves within this share, or within the noise, has not moved: flow costs more.
+UNMOVED_SHARE: Final = 0.005
+UNMOVED_NOISE: Final = 2.0
+# A reversal this near to either end is the pull's before or after.
+EDGE_S: Final = 0.5
+# A catalyst that flows for so many usual strokes turns in them, though one of its reversals be not seen.
+STROKES: Final = 1.7
+
+
+def with_catalyst(
+    frames: Frames,
+    alone: BoolArray,
+    flow: BoolArray,
+    place: FloatArray,
+    turns: IntArray,
+    signals: list[Signal],
+) -> BoolArray:
+    """(F,) spans of `alone` in which the catalyst flows too, or in which that can't be told.
+
+    alone : (F,), where the base seems to flow alone; flow : (F,), where the catalyst is known to
+    place : (F,) [1], of the catalyst's level, 0 running, 1 standing, NaN where not known
+    turns : frames at which the catalyst gauges dip as in a reversal; signals : its gauges
+    """
+    flows = np.zeros(len(alone), dtype=bool)
+    longest = STROKES * _usual_stroke(frames, flow, turns)
+    for first, last in runs_of(alone).tolist():
+        # Within one pull the catalyst neither stops nor starts without its pressure's saying so.
+        joined = (first > 0 and bool(flow[first - 1]) and not _moved(frames, signals, first, 1)) or (
+            last < len(flow) and bool(flow[last]) and not _moved(frames, signals, last, -1)
+        )
+        turned = np.searchsorted(turns, last) > np.searchsorted(turns, first)
+        stands = (
+            _unmoved(frames, signals, first)
+            or known_median(place[first:last]) > PLACE
+            or (last - first) * frames.seconds > longest
+        )
+        flows[first:last] = turned or joined or not stands
+    return flows
+
+
+def purges(
+    frames: Frames,
+    alone: BoolArray,
+    place: FloatArray,
+    base_turns: IntArray,
+    off: BoolArray,
+    signals: list[Signal],
+) -> BoolArray:
+    """(F,) `alone` without what is no flow: a standing level that sank, slowly or a little.
+
+    A purge shows the base's reversals, or falls at once to about its running level.
+    alone : (F,); place : (F,) [1], of the base's level, 0 running, 1 standing, NaN where not known
+    base_turns : frames; off : (F,), where the catalyst has no pressure: a base that falls with it is relieved
+    signals : the base's gauge as it was read: what falls only once a zero's jump is taken off has not fallen
+    """
+    kept = alone.copy()
+    onset, edge = frames.count(ONSET_S), frames.count(EDGE_S)
+    for first, last in runs_of(alone).tolist():
+        if np.searchsorted(base_turns, last - edge) > np.searchsorted(base_turns, first + edge):
+            continue
+        where = known_median(place[first:last])
+        before, after = place[max(0, first - onset)], place[min(first + onset, last - 1)]
+        sank = before > 1 - PLACE and before - after < FALL
+        fell = _moved(frames, signals, first, -1) and np.mean(off[first:last]) < PLACE
+        kept[first:last] = where <= PLACE and not sank and fell  # not known is no purge
+    return kept
+
+
+def _usual_stroke(frames: Frames, flow: BoolArray, turns: IntArray) -> float:
+    """[s], of flowing time between two turns; for ever where that is not known."""
+    if len(turns) < 3:
+        return np.inf
+    flowing = np.concatenate(([0], np.cumsum(flow)))
+    return median(usual_stroke(np.diff(flowing[turns]) * frames.seconds))
+
+
+def _moves(frames: Frames, signals: list[Signal], at: int) -> list[tuple[float, float]]:
+    """By how much each gauge's level changes at a frame [Pa], and what of it may be noise [Pa]."""
+    before = slice(max(0, at - frames.count(JUST_S + BESIDE_S)), max(0, at - frames.count(JUST_S)))
+    after = slice(at + frames.count(SETTLES_S), at + frames.count(SETTLES_S + BESIDE_S))
+    moves = []
+    for signal in signals:
+        was, is_now = known_median(signal.level[before]), known_median(signal.level[after])
+        moves.append((is_now - was, max(UNMOVED_SHARE * abs(was), UNMOVED_NOISE * signal.noise)))
+    return [move for move in moves if np.isfinite(move[0])]
+
+
+def _unmoved(frames: Frames, signals: list[Signal], at: int) -> bool:
+    """Whether every gauge that speaks stays where it was."""
+    moves = _moves(frames, signals, at)
+    return bool(moves) and all(abs(by) <= noise for by, noise in moves)
+
+
+def _moved(frames: Frames, signals: list[Signal], at: int, way: int) -> bool:
+    """Whether a gauge rises (way 1) or falls (-1) there."""
+    return any(way * by > noise for by, noise in _moves(frames, signals, at))

@@ -1,0 +1,122 @@
+"""Is a base purge told where there was one, and never where there was none?"""
+
+import numpy as np
+
+from edge.units import PA_PER_PSI
+from edge.words import Gauge
+from pipeline.derive.gauges.analyse import analyse
+from pipeline.derive.gauges.frames import make_frames
+from pipeline.derive.gauges.purging import purges, with_catalyst
+from pipeline.derive.gauges.recording import Recording
+from pipeline.derive.gauges.settings import GaugeSettings
+from pipeline.derive.gauges.timeline import find_timeline
+from tests.shop.plain_pump import START_US, Plain, play, work
+
+STANDS, RUNS = 2700.0, 2300.0
+AT = np.arange(0, 300, 0.1)
+SPAN = (AT >= 100) & (AT < 130)  # where the base flows
+TURNS = np.arange(150, 1000, 60)  # of the catalyst, each 6 s
+NO_TURNS = np.array([], dtype=np.int64)
+UNKNOWN = np.full(len(AT), np.nan)
+
+
+def signals(*levels):
+    """Frames of 0.1 s whose gauges show these levels [psi], and their signals."""
+    noise = np.random.default_rng(1).normal(0, 4, (len(levels), len(AT)))
+    gauges = {
+        gauge: (level + own) * PA_PER_PSI
+        for gauge, level, own in zip((Gauge.CATALYST_1, Gauge.CATALYST_2), levels, noise, strict=False)
+    }
+    timeline = find_timeline((AT * 1e6).astype(np.int64), list(gauges.values()))
+    frames = make_frames(timeline, gauges, {gauge: np.zeros(len(AT), dtype=bool) for gauge in gauges})
+    return frames, list(frames.signals.values())
+
+
+def flows(*levels, flow, alone=SPAN, place=UNKNOWN, turns=TURNS):
+    frames, own = signals(*levels)
+    return with_catalyst(frames, alone, flow, place, turns, own)
+
+
+BEFORE = (AT >= 10) & (AT < 99)  # an earlier pull
+INTO = (AT >= 10) & (AT < 100)  # one that goes over into the span
+
+
+def test_a_catalyst_that_stays_where_it_stood_stands_though_it_leaked_to_its_running_level():
+    leaked = np.where(AT < 99, STANDS, RUNS)
+    still = flows(leaked, leaked, flow=BEFORE, place=np.where(AT < 99, 1.0, 0.0))
+    assert not still.any()
+
+
+def test_a_catalyst_that_falls_with_the_base_flows():
+    pull = np.where(SPAN, RUNS, STANDS)
+    short = SPAN & (AT < 108)
+    found = flows(pull, pull, flow=BEFORE, alone=short, place=np.where(SPAN, 0.0, 1.0))
+    assert (found == short).all()
+
+
+def test_a_catalyst_that_went_on_flowing_does_not_stop_without_a_rise():
+    pull = np.where((AT >= 10) & (AT < 130), RUNS, STANDS)
+    assert flows(pull, pull, flow=INTO, place=np.where(SPAN, 1.0, 0.0), turns=NO_TURNS)[SPAN].all()
+
+
+def test_a_catalyst_closed_in_the_pull_rises_and_stands():
+    pull = np.where((AT >= 10) & (AT < 100), RUNS, STANDS)
+    assert not flows(pull, pull, flow=INTO, place=np.where(SPAN, 1.0, 0.0), turns=TURNS[:10]).any()
+
+
+def test_one_gauge_that_runs_as_high_as_it_stands_does_not_speak_for_both():
+    one = np.where(SPAN, RUNS, STANDS)
+    two = np.full(len(AT), STANDS)
+    short = SPAN & (AT < 108)
+    assert flows(one, two, flow=BEFORE, alone=short)[short].all()
+
+
+def test_a_catalyst_that_turns_flows():
+    still = np.full(len(AT), STANDS)
+    turned = np.union1d(TURNS, [1100])
+    assert flows(still, still, flow=BEFORE, place=np.ones(len(AT)), turns=turned)[SPAN].all()
+
+
+def test_without_its_pressure_a_catalyst_is_known_to_stand_after_two_strokes_without_a_turn():
+    silent = np.where((AT > 90) & (AT < 140), np.nan, STANDS)
+    assert not flows(silent, flow=BEFORE).any()
+    short = SPAN & (AT < 109)
+    assert flows(silent, flow=BEFORE, alone=short)[short].all()
+
+
+def purged(base, place, turns=NO_TURNS, off=AT < 0):
+    frames, own = signals(base)
+    return purges(frames, SPAN, place, turns, off, own)
+
+
+FALLEN = np.where(SPAN, 0.0, 1.0)
+
+
+def test_a_base_that_falls_to_its_running_level_is_purged():
+    assert (purged(np.where(SPAN, RUNS, STANDS), FALLEN) == SPAN).all()
+
+
+def test_a_fall_that_a_zero_taken_off_has_made_is_no_purge():
+    assert not purged(np.where(SPAN, STANDS + 400, STANDS), FALLEN).any()
+
+
+def test_a_base_that_loses_its_pressure_with_the_catalyst_is_relieved_not_purged():
+    assert not purged(np.where(SPAN, 0.0, STANDS), FALLEN, off=SPAN).any()
+
+
+def test_the_last_reversal_of_the_pull_before_makes_no_purge_of_a_level_that_sank():
+    sank = np.where(SPAN, STANDS - 60, STANDS)
+    place = np.where(SPAN, 0.8, 1.0)
+    assert not purged(sank, place, turns=np.array([1001])).any()
+    assert (purged(sank, place, turns=np.array([1100])) == SPAN).all()
+
+
+def test_a_purge_of_seconds_while_the_catalyst_gauges_are_silent_is_none():
+    script = [("stalled", 60), *work(400, 1), ("stalled", 100)]
+    at = sum(seconds for _, seconds in script)
+    recording, _ = play([*script, ("purging", 9), ("stalled", 300), *work(200, 2)], Plain())
+    seconds = (recording.at_us - START_US) / 1e6
+    gauges = dict(recording.gauges)
+    for gauge in (Gauge.CATALYST_1, Gauge.CATALYST_2):
+        gauges[gauge] = np.where((seconds > at - 20) & (seconds < at + 30), np.nan, gauges[gauge])
+    assert analyse(Recording(recording.at_us, gauges), GaugeSettings()).purges == []
