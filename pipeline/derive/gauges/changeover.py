@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy import ndimage
 
+from pipeline.derive.gauges.around import highest_around, lowest_around
 from pipeline.derive.gauges.frames import Frames, Signal
 from pipeline.derive.gauges.quality import runs_of
 from pipeline.derive.gauges.recording import BoolArray, IntArray
@@ -63,11 +63,11 @@ def ragged_flow(frames: Frames, signal: Signal, flow: BoolArray) -> BoolArray:
     """(F,) where the part flows with an uneven pressure, as it does with air in it."""
     moment = frames.count(MOMENT_S) | 1
     level = np.nan_to_num(signal.level)
-    wander = ndimage.maximum_filter1d(level, moment) - ndimage.minimum_filter1d(level, moment)
-    settled = ndimage.minimum_filter1d(flow.astype(np.int8), moment + 2 * frames.count(EDGE_S)) > 0
+    wander = highest_around(level, moment) - lowest_around(level, moment)
+    settled = lowest_around(flow, moment + 2 * frames.count(EDGE_S))
     ragged: BoolArray = settled & (wander > RAGGED_SHARE * signal.plateau)
     # What lies around a ragged moment, as far as the wander was looked for.
-    around: BoolArray = ndimage.maximum_filter1d(ragged.astype(np.int8), moment) > 0
+    around: BoolArray = highest_around(ragged, moment)
     return flow & around
 
 

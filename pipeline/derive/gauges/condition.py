@@ -8,9 +8,9 @@ leaks loses it.
 from typing import Final
 
 import numpy as np
-from scipy import ndimage
 
 from edge.words import Gauge
+from pipeline.derive.gauges.around import median_around
 from pipeline.derive.gauges.frames import NO_PRESSURE_PA, Frames
 from pipeline.derive.gauges.medians import known_median, median
 from pipeline.derive.gauges.quality import runs_of
@@ -123,7 +123,7 @@ def _alternation(values: FloatArray) -> FloatArray:
         share = (values[1:-1] - neighbours) / ((values[1:-1] + neighbours) / 2)
     share = np.clip(np.nan_to_num(share), -1.0, 1.0)
     turned: FloatArray = share * np.where(np.arange(len(share)) % 2 == 0, 1.0, -1.0)
-    around: FloatArray = np.abs(ndimage.median_filter(turned, WINDOW, mode="nearest"))
+    around: FloatArray = np.abs(median_around(turned, WINDOW))
     return around
 
 
@@ -139,7 +139,7 @@ def find_clogging(strokes: list[Stroke], settings: GaugeSettings) -> Clogging:
     pressure = _at_equal_flow(
         np.array([_pressure(stroke) for stroke in whole]), np.array([stroke.flowing_s for stroke in whole])
     )
-    smooth = ndimage.median_filter(pressure, WINDOW, mode="nearest")
+    smooth = median_around(pressure, WINDOW)
     reference = _reference(whole, pressure)
     rise = smooth / reference - 1.0
     spans = [

@@ -7,8 +7,8 @@ strokes.py to say: it takes flow as well.
 from typing import Final
 
 import numpy as np
-from scipy import ndimage
 
+from pipeline.derive.gauges.around import highest_around
 from pipeline.derive.gauges.frames import Signal
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
 
@@ -71,7 +71,7 @@ def find_dips(depth: FloatArray, apart: int) -> IntArray:
         return candidates
     # A bottom is as deep as anything within reach; the first of equals.
     reach = 2 * apart + 1
-    deepest = ndimage.maximum_filter1d(depth, reach)[candidates] == depth[candidates]
+    deepest = highest_around(depth, reach)[candidates] == depth[candidates]
     bottoms = candidates[deepest]
     keep = np.concatenate(([True], np.diff(bottoms) >= apart))
     kept: IntArray = bottoms[keep]

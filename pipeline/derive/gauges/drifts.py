@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy import ndimage
 
 from edge.words import Gauge
+from pipeline.derive.gauges.around import median_around
 from pipeline.derive.gauges.frames import Frames, Signal
 from pipeline.derive.gauges.jumps import along_floor, sudden_moves
 from pipeline.derive.gauges.medians import median
@@ -204,7 +204,7 @@ def _off(
         at, single = _by_stay(apart, where & both, frames)
         if len(at) < 4:
             return np.zeros(len(apart)), floor
-        levels = ndimage.median_filter(single, STAYS, mode="nearest")
+        levels = median_around(single, STAYS)
         floor = max(floor, SCATTERS * float(np.median(np.abs(single - levels))))
         start = float(np.median(levels[: max(3, len(levels) // 20)]))
         states.append(np.interp(np.arange(len(apart)), at, levels) - start)

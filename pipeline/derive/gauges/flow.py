@@ -8,8 +8,8 @@ a long stay without a dip is standing whatever its level, a train of regular dip
 from typing import Final
 
 import numpy as np
-from scipy import ndimage
 
+from pipeline.derive.gauges.around import lowest_around, median_around
 from pipeline.derive.gauges.frames import Frames, Signal
 from pipeline.derive.gauges.medians import known_median
 from pipeline.derive.gauges.quality import runs_of
@@ -184,7 +184,7 @@ def usual_stroke(apart: FloatArray) -> FloatArray:
     can = (apart >= STROKE_MIN_S * 0.6) & (apart <= STROKE_MAX_S * 1.1)
     if not can.any():
         return np.full(len(apart), STROKE_MAX_S)
-    smooth = ndimage.median_filter(apart[can], 9, mode="nearest")
+    smooth = median_around(apart[can], 9)
     around: FloatArray = np.interp(np.arange(len(apart)), np.flatnonzero(can), smooth)
     return around
 
@@ -193,7 +193,7 @@ def _running_level(frames: Frames, signal: Signal, dips: IntArray) -> FloatArray
     """(F,) [Pa], level around dips, by the median of some dips near in time."""
     at_dips = signal.level[dips]
     finite = np.isfinite(at_dips)
-    smooth = ndimage.median_filter(at_dips[finite], 5, mode="nearest")
+    smooth = median_around(at_dips[finite], 5)
     around: FloatArray = np.interp(frames.run_us, frames.run_us[dips[finite]], smooth)
     return around
 
@@ -207,7 +207,7 @@ def _standing_level(frames: Frames, signal: Signal, running: FloatArray, dips: I
     count = -(-len(running) // block)
     padded = np.full(count * block, -np.inf)
     # A level that lasts: the lowest over a second, so that a surge at the trigger's release is no standing.
-    lasting = ndimage.minimum_filter1d(np.nan_to_num(signal.level, nan=0.0), frames.count(1.0))
+    lasting = lowest_around(np.nan_to_num(signal.level, nan=0.0), frames.count(1.0))
     padded[: len(running)] = lasting
     highest = padded.reshape(count, block).max(axis=1)
     middle = np.minimum(np.arange(count) * block + block // 2, len(running) - 1)

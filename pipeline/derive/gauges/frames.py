@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy import ndimage
 
 from edge.words import Gauge
+from pipeline.derive.gauges.around import highest_around, lowest_around
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
 from pipeline.derive.gauges.timeline import Timeline
 
@@ -96,27 +96,43 @@ def make_frames(
         np.int64
     )
     seconds = max(per_frame * timeline.interval_us / 1e6, 1e-3)
-    signals = {}
-    for gauge, values in gauges.items():
-        if len(values) and np.isfinite(values).any():
-            signals[gauge] = _signal(values, bounds[gauge], first, per_frame, seconds)
+    rows = _rows(first, samples, per_frame)
+    signals = {
+        gauge: _signal(values, bounds[gauge], first, rows, seconds)
+        for gauge, values in gauges.items()
+        if np.isfinite(values).any()
+    }
     return Frames(first, samples, timeline.at_us[first], timeline.run_us[first], seconds, signals)
 
 
-def _signal(values: FloatArray, bound: BoolArray, first: IntArray, per_frame: int, seconds: float) -> Signal:
-    mean, low = _by_frame(values, first, per_frame)
+def _rows(first: IntArray, samples: int, per_frame: int) -> list[IntArray]:
+    """For each place in a frame the sample there, (F,); -1 where the frame has fewer, as before a gap."""
+    ends = np.append(first[1:], samples)
+    rows = [first]
+    for place in range(1, per_frame):
+        row = first + place
+        row[row >= ends] = -1
+        rows.append(row)
+    return rows
+
+
+def _signal(
+    values: FloatArray, bound: BoolArray, first: IntArray, rows: list[IntArray], seconds: float
+) -> Signal:
+    mean, low = _by_frame(values, rows)
     missing = np.isnan(mean)
     width = 2 * max(1, round(DIP_MAX_S / seconds / 2)) + 1
     level = _closing(fill(mean), width)
     # Lowest against lowest: a frame in which a level steps has a low far under its mean, and is no dip.
     filled = fill(low)
     depth = _closing(filled, width) - filled
-    under = some(level[~missing & (level > NO_PRESSURE_PA)])
+    under = level[some(np.flatnonzero(~missing & (level > NO_PRESSURE_PA)))]
     under = under[under > 0.2 * np.quantile(under, 0.99)] if len(under) else under
     plateau = float(np.median(under)) if len(under) else np.nan
     level[missing] = np.nan
-    bounded = np.logical_or.reduceat(bound, first)
-    if bounded.any():
+    bounded = np.zeros(len(first), dtype=bool)
+    if bound.any():
+        bounded = np.logical_or.reduceat(bound, first)
         mean, low = np.where(bounded, np.nan, mean), np.where(bounded, np.nan, low)
     depth_noise = noise_of(low)
     fall = _sudden_fall(filled, seconds, REBOUND_NOISE * depth_noise)
@@ -132,54 +148,82 @@ def _sudden_fall(low: FloatArray, seconds: float, least: float) -> FloatArray:
     """
     before = max(2, round(BEFORE_S / seconds))
     after = max(2, round(AFTER_S / seconds))
+    sudden = np.zeros(len(low))
     if len(low) <= before + after + 1:
-        return np.zeros(len(low))
-    was = _moved(ndimage.median_filter(low, before, mode="nearest"), -(before + 1) // 2)
-    comes = _moved(ndimage.median_filter(low, after, mode="nearest"), before - 1 + after // 2)
-    fall, rebound = was - low, comes - low
+        return sudden
+    # No median is higher than the highest: few places are left to look at.
+    highest_before = _moved(highest_around(low, before), -(before + 1) // 2)
+    highest_after = _moved(highest_around(low, after), before - 1 + after // 2)
+    at = np.flatnonzero((highest_before > low) & (highest_after - low > least))
+    was = _median_before(low, at, before)
+    fall = was - low[at]
+    comes_at = np.minimum(at + before - 1 + after // 2, len(low) - 1)
+    rebound = _medians(low, comes_at, after) - low[at]
     # What had been falling before it is the trigger's doing.
-    before_that = _moved(was, -before)
-    alone = (rebound > np.maximum(least, REBOUND_SHARE * fall)) & (before_that - was < FALLING_SHARE * fall)
-    sudden: FloatArray = np.where(alone, fall, 0.0)
+    had_fallen = _median_before(low, np.maximum(at - before, 0), before) - was
+    alone = (fall > 0) & (rebound > np.maximum(least, REBOUND_SHARE * fall))
+    alone &= had_fallen < FALLING_SHARE * fall
+    sudden[at[alone]] = fall[alone]
     return sudden
+
+
+def _median_before(values: FloatArray, at: IntArray, width: int) -> FloatArray:
+    """(A,) median of `width` values just before each place. values : (N,); at : (A,)"""
+    return _medians(values, np.maximum(at - (width + 2) // 2, 0), width)
+
+
+def _medians(values: FloatArray, at: IntArray, width: int) -> FloatArray:
+    """(A,) median of the `width` values around each place, of an even width the higher of the middle two.
+
+    values : (N,), its ends repeated; at : (A,)
+    """
+    around = at[:, None] + np.arange(-(width // 2), width - width // 2)
+    windows = values[np.clip(around, 0, len(values) - 1)]
+    middle: FloatArray = np.partition(windows, width // 2, axis=1)[:, width // 2]
+    return middle
 
 
 def _moved(values: FloatArray, by: int) -> FloatArray:
     """Values `by` places further on, the ends repeated."""
-    moved: FloatArray = values[np.clip(np.arange(len(values)) + by, 0, len(values) - 1)]
-    return moved
+    if by < 0:
+        return np.concatenate((np.full(-by, values[0]), values[:by]))
+    return np.concatenate((values[by:], np.full(by, values[-1])))
 
 
-def _by_frame(values: FloatArray, first: IntArray, per_frame: int) -> tuple[FloatArray, FloatArray]:
+def _by_frame(values: FloatArray, rows: list[IntArray]) -> tuple[FloatArray, FloatArray]:
     """Mean and lowest of each frame's samples, NaN where none is known.
 
-    values : (M,) [Pa]; first : (F,), of each frame `per_frame` samples at most. Returns (F,), (F,) [Pa]
+    values : (M,) [Pa]; rows : from _rows. Returns (F,), (F,) [Pa]
     """
-    if per_frame == 1:
-        return values, values
-    ends = np.append(first[1:], len(values))
-    total, low = values[first], values[first]
-    counts = np.isfinite(total).astype(np.int64)
-    total = np.where(counts > 0, total, 0.0)
-    for place in range(1, per_frame):
-        # A frame before a gap may have fewer.
-        inside = first + place < ends
-        sample = np.where(inside, values[np.minimum(first + place, len(values) - 1)], np.nan)
-        known = np.isfinite(sample)
-        counts += known
-        total += np.where(known, sample, 0.0)
-        low = np.fmin(low, sample)
-    return np.divide(total, counts, out=np.full(len(first), np.nan), where=counts > 0), low
+    total = low = values[rows[0]]
+    for row in rows[1:]:
+        sample = values[row]
+        total = total + sample
+        low = np.minimum(low, sample)
+    mean = total / len(rows)
+    # Those with a sample that is missing or not there, one by one.
+    part = np.isnan(mean)
+    if len(rows) > 1:
+        part |= rows[-1] < 0
+    some_known = np.flatnonzero(part)
+    inside = np.stack([row[some_known] for row in rows], axis=1)
+    samples = np.where(inside >= 0, values[inside], np.nan)
+    known = np.isfinite(samples)
+    count = known.sum(axis=1)
+    sums = np.where(known, samples, 0.0).sum(axis=1)
+    mean[some_known] = np.divide(sums, count, out=np.full(len(count), np.nan), where=count > 0)
+    low[some_known] = np.fmin.reduce(samples, axis=1)
+    return mean, low
 
 
-def some(values: FloatArray) -> FloatArray:
-    """Some of many values, evenly spread: enough for a median, at a small part of its cost."""
+def some(values: IntArray) -> IntArray:
+    """Some of many, evenly spread: enough for a median, at a small part of its cost."""
     return values[:: 1 + len(values) // MANY]
 
 
 def _closing(values: FloatArray, width: int) -> FloatArray:
     """Fill what is lower than both its sides for less than `width` frames; steps stay as they are."""
-    closed: FloatArray = ndimage.minimum_filter1d(ndimage.maximum_filter1d(values, width), width)
+    closed: FloatArray = lowest_around(highest_around(values, width), width)
     return closed
 
 

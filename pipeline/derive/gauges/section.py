@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-from scipy import ndimage
 
 from edge.words import PRESSURE_GAUGES, Fault, Gauge
 from pipeline.derive.gauges import changeover, condition, purging, states, strokes
+from pipeline.derive.gauges.around import highest_around
 from pipeline.derive.gauges.dips import APART_S, TRACE_MIN, TRACE_NOISE_TIMES, find_dips, relative_depth
 from pipeline.derive.gauges.drifts import find_drifts
 from pipeline.derive.gauges.faults import Checked, check_gauges
@@ -225,7 +225,7 @@ def _clipped(frames: Frames, checked: dict[Gauge, Checked]) -> dict[Gauge, BoolA
     suspect = {gauge: checks.flags == Flag.SUSPECT for gauge, checks in checked.items()}
     reach = 2 * frames.count(CLIPPED_S) + 1
     return {
-        gauge: ndimage.maximum_filter1d(np.logical_or.reduceat(at, frames.first), reach)
+        gauge: highest_around(np.logical_or.reduceat(at, frames.first), reach)
         for gauge, at in suspect.items()
         if at.any()
     }
