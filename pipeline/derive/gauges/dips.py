@@ -38,20 +38,24 @@ def relative_depth(
     Returns (F,) [1]
     """
     times = noise_times if len(signals) == 1 else PAIR_TIMES * noise_times
-    depth = needed = np.full(len(signals[0].level), np.nan)
-    clear = np.ones(len(depth), dtype=bool)
+    # No mean is more than the larger of two: few frames are left to look at.
+    at = np.flatnonzero(np.logical_or.reduce([signal.falls > least for signal in signals]))
+    depth = needed = np.full(len(at), np.nan)
+    clear = np.ones(len(at), dtype=bool)
     for signal in signals:
+        level, own, fall = signal.level[at], signal.depth[at], signal.fall[at]
         # A gauge that says nothing (NaN) does not gainsay the other.
         with np.errstate(invalid="ignore", divide="ignore"):
             # A fall from before counts where no level is the same on both sides of it.
-            shown = signal.depth > np.maximum(least * signal.level, times * signal.depth_noise)
-            own = np.where(shown, signal.depth, np.maximum(signal.depth, signal.fall))
-            depth = _mean(depth, np.where(signal.no_pressure, 0.0, own / signal.level))
-            needed = _mean(needed, times * signal.depth_noise / signal.level)
-            clear &= ~(own <= EACH_TIMES * times * signal.depth_noise) | np.isnan(signal.level)
-    with np.errstate(invalid="ignore"):
-        deep: BoolArray = clear & (depth > np.maximum(least, needed))
-    return np.where(deep, depth, 0.0)
+            shown = own > np.maximum(least * level, times * signal.depth_noise)
+            own = np.where(shown, own, np.maximum(own, fall))
+            depth = _mean(depth, np.where(signal.no_pressure[at], 0.0, own / level))
+            needed = _mean(needed, times * signal.depth_noise / level)
+            clear &= ~(own <= EACH_TIMES * times * signal.depth_noise) | np.isnan(level)
+    deep: BoolArray = clear & (depth > np.maximum(least, needed))
+    found = np.zeros(len(signals[0].level))
+    found[at[deep]] = depth[deep]
+    return found
 
 
 def _mean(one: FloatArray, two: FloatArray) -> FloatArray:

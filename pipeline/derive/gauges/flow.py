@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from pipeline.derive.gauges.around import lowest_around, median_around
+from pipeline.derive.gauges.around import lowest_around, median_around, straight_between
 from pipeline.derive.gauges.frames import Frames, Signal
 from pipeline.derive.gauges.medians import known_median
 from pipeline.derive.gauges.quality import runs_of
@@ -53,18 +53,20 @@ def find_flow(frames: Frames, signals: list[Signal], dips: IntArray) -> tuple[Bo
     flow = np.zeros(len(frames.first), dtype=bool)
     place = np.full(len(flow), np.nan)
     clearest = np.full(len(flow), -1.0)
+    train = dip_trains(frames, dips)
     for signal in signals:
-        flows, places, clarity = _gauge_flow(frames, signal, dips)
+        flows, places, clarity = _gauge_flow(frames, signal, dips, train)
         flow = np.where(clarity > clearest, flows, flow)
         place = np.where(clarity > clearest, places, place)
         clearest = np.maximum(clearest, clarity)
     return flow, place
 
 
-def _gauge_flow(frames: Frames, signal: Signal, dips: IntArray) -> tuple[BoolArray, FloatArray, FloatArray]:
+def _gauge_flow(
+    frames: Frames, signal: Signal, dips: IntArray, train: BoolArray
+) -> tuple[BoolArray, FloatArray, FloatArray]:
     """Where one gauge says its part flows, its level's place, and how clearly it tells: by its step [Pa]."""
     pressurised = ~signal.no_pressure & np.isfinite(signal.level)
-    train = dip_trains(frames, dips)
     if not len(dips):
         blank = np.zeros(len(frames.first))
         return blank > 0, np.full(len(blank), np.nan), blank
@@ -139,20 +141,22 @@ def _with_strokes(
     flow = flow.copy()
     longest = frames.count(NO_DIP_S)
     beside = frames.count(ONSET_S)
-    for first, last in runs_of(flow):
-        inside = dips[np.searchsorted(dips, first) : np.searchsorted(dips, last)]
-        if not len(inside):
-            around = signal.no_pressure[max(0, first - beside) : last + beside]
-            before = signal.level[max(0, first - beside // 2) : first]
-            fall = np.nanmax(np.nan_to_num(before), initial=0.0) - known_median(signal.level[first:last])
-            falls = len(before) == 0 or not fall < least[first]
-            leaks = last - first > longest and not fall > steep[first]
-            if leaks or around.any() or not falls:
-                flow[first:last] = False
-            continue
-        marks = np.concatenate(([first], inside, [last]))
-        for place in np.flatnonzero(np.diff(marks) > longest):
-            flow[marks[place] : marks[place + 1]] = False
+    runs, inside = runs_of(flow), dips[flow[dips]]
+    strokes = np.diff(np.searchsorted(inside, runs), axis=1).ravel() > 0
+    for first, last in runs[~strokes].tolist():
+        around = signal.no_pressure[max(0, first - beside) : last + beside]
+        before = signal.level[max(0, first - beside // 2) : first]
+        fall = np.nanmax(np.nan_to_num(before), initial=0.0) - known_median(signal.level[first:last])
+        falls = len(before) == 0 or not fall < least[first]
+        leaks = last - first > longest and not fall > steep[first]
+        if leaks or around.any() or not falls:
+            flow[first:last] = False
+    firsts, lasts = runs[strokes].T
+    marks = np.concatenate((firsts, inside, lasts))
+    order = np.argsort(marks, kind="stable")
+    marks, ends = marks[order], order >= len(firsts) + len(inside)
+    for place in np.flatnonzero((np.diff(marks) > longest) & ~ends[:-1]).tolist():
+        flow[marks[place] : marks[place + 1]] = False
     return flow
 
 
@@ -161,9 +165,9 @@ def dip_trains(frames: Frames, dips: IntArray) -> BoolArray:
 
     Returns (F,)
     """
-    inside = np.zeros(len(frames.first) + 1, dtype=np.int64)
+    inside = np.zeros(len(frames.first), dtype=bool)
     if len(dips) < 3:
-        return inside[:-1] > 0
+        return inside
     apart = np.diff(frames.run_us[dips]) / 1e6
     usual = usual_stroke(apart)
     near = apart <= np.minimum(TRAIN_STROKES * usual, NO_DIP_S)
@@ -171,9 +175,8 @@ def dip_trains(frames: Frames, dips: IntArray) -> BoolArray:
     for first, last in runs_of(near):
         if last - first < 2:
             continue
-        inside[max(0, dips[first] - half[first])] += 1
-        inside[min(len(inside) - 1, dips[last] + half[last - 1] + 1)] -= 1
-    return np.cumsum(inside)[:-1] > 0
+        inside[max(0, dips[first] - half[first]) : dips[last] + half[last - 1] + 1] = True
+    return inside
 
 
 def usual_stroke(apart: FloatArray) -> FloatArray:
@@ -193,9 +196,7 @@ def _running_level(frames: Frames, signal: Signal, dips: IntArray) -> FloatArray
     """(F,) [Pa], level around dips, by the median of some dips near in time."""
     at_dips = signal.level[dips]
     finite = np.isfinite(at_dips)
-    smooth = median_around(at_dips[finite], 5)
-    around: FloatArray = np.interp(frames.run_us, frames.run_us[dips[finite]], smooth)
-    return around
+    return straight_between(frames.run_us, dips[finite], median_around(at_dips[finite], 5))
 
 
 def _standing_level(frames: Frames, signal: Signal, running: FloatArray, dips: IntArray) -> FloatArray:
@@ -218,8 +219,7 @@ def _standing_level(frames: Frames, signal: Signal, running: FloatArray, dips: I
         return _level_far_from_dips(frames, signal, running, dips)
     # Half the usual step at least: what lies between is a flow less than usual.
     stands &= step > 0.5 * np.median(step[stands])
-    around: FloatArray = np.interp(np.arange(len(running)), middle[stands], highest[stands])
-    return around
+    return straight_between(np.arange(len(running)), middle[stands], highest[stands])
 
 
 def _level_far_from_dips(frames: Frames, signal: Signal, running: FloatArray, dips: IntArray) -> FloatArray:
@@ -238,22 +238,25 @@ def _level_far_from_dips(frames: Frames, signal: Signal, running: FloatArray, di
             levels.append(float(np.median(stands)))
     if not levels:
         return running
-    around: FloatArray = np.interp(np.arange(len(running)), at, levels)
-    return around
+    return straight_between(np.arange(len(running)), np.array(at), np.array(levels))
 
 
 def _hysteresis(enter: BoolArray, leave: BoolArray) -> BoolArray:
     """True from where `enter` is until `leave` is."""
-    word = np.where(enter, 1, np.where(leave, -1, 0)).astype(np.int8)
-    said = np.maximum.accumulate(np.where(word != 0, np.arange(len(word)), 0))
-    state: BoolArray = word[said] == 1
+    said = np.flatnonzero(enter | leave)
+    entered = enter[said]
+    state = np.zeros(len(enter), dtype=bool)
+    for first, last in runs_of(entered).tolist():
+        state[said[first] : said[last] if last < len(said) else len(state)] = True
     return state
 
 
 def _inside_train(train: BoolArray, by_level: BoolArray) -> BoolArray:
     """Trains whose level says standing all along: the level is wrong there, not the train."""
     keep = train.copy()
-    for first, last in runs_of(train):
-        if by_level[first:last].mean() > 0.2:
-            keep[first:last] = False
+    runs = runs_of(train)
+    flows = np.diff(np.searchsorted(np.flatnonzero(by_level), runs), axis=1)
+    lengths = np.diff(runs, axis=1)
+    for first, last in runs[(flows > 0.2 * lengths).ravel()].tolist():
+        keep[first:last] = False
     return keep

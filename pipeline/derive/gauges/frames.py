@@ -5,6 +5,7 @@ strokes need is lost, and the rest of the analysis costs the same at 10 and at 5
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -51,12 +52,18 @@ class Signal:
     noise: float
     depth_noise: float
 
-    @property
+    @cached_property
     def no_pressure(self) -> BoolArray:
         """(F,) True where the gauge shows no pressure."""
         share = NO_PRESSURE_SHARE * self.plateau if np.isfinite(self.plateau) else 0.0
         with np.errstate(invalid="ignore"):
             return self.level < max(NO_PRESSURE_PA, share)
+
+    @cached_property
+    def falls(self) -> FloatArray:
+        """(F,) [1], depth or fall as a share of the level, whichever is more; NaN where missing."""
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.maximum(self.depth, self.fall) / self.level
 
 
 @dataclass(frozen=True)

@@ -151,7 +151,8 @@ def ne43(values: FloatArray, low: float, high: float) -> FlagArray:
 
 def runs_of(mask: BoolArray) -> IntArray:
     """Where a mask stays true. Returns (R, 2): first of each run, and one past its last."""
-    padded = np.zeros(len(mask) + 2, dtype=np.int8)
-    padded[1:-1] = mask
-    turns: IntArray = np.flatnonzero(np.diff(padded)).reshape(-1, 2)
-    return turns
+    turns = np.flatnonzero(mask[1:] ^ mask[:-1]) + 1
+    ends = [np.arange(1)] if len(mask) and mask[0] else []
+    open_end = [np.array([len(mask)])] if len(mask) and mask[-1] else []
+    runs: IntArray = np.concatenate((*ends, turns, *open_end)).reshape(-1, 2)
+    return runs

@@ -12,14 +12,14 @@ from edge.words import Fault, Gauge, PumpState
 Part = Literal["base", "catalyst"]
 
 
-class Reversal(Struct, frozen=True):
+class Reversal(Struct, frozen=True, gc=False):
     """A pump's change of direction: the bottom of its dip."""
 
     at_us: int
     part: Part
 
 
-class Stroke(Struct, frozen=True):
+class Stroke(Struct, frozen=True, gc=False):
     """One travel of a pump, from reversal to reversal, as far as it dispensed.
 
     no : counts from 1 in the recording, per part; direction : 0 and 1 in turn (which is up is not known)
@@ -43,7 +43,7 @@ class Stroke(Struct, frozen=True):
     whole: bool
 
 
-class StateSpan(Struct, frozen=True):
+class StateSpan(Struct, frozen=True, gc=False):
     """What the pump did over a span. Spans stand back to back."""
 
     start_us: int

@@ -4,12 +4,13 @@ A reversal is a dip while material flows. A piston keeps its place while the pum
 begin in one pull of the trigger and end in the next: strokes are measured in flowing time.
 """
 
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
 from pipeline.derive.gauges.flow import STROKE_MAX_S, STROKE_MIN_S, usual_stroke
 from pipeline.derive.gauges.frames import Frames
+from pipeline.derive.gauges.medians import median
 from pipeline.derive.gauges.quality import runs_of
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
 from pipeline.derive.gauges.results import Part, Stroke
@@ -85,11 +86,15 @@ def _pace(frames: Frames, reversals: IntArray, flow: BoolArray) -> FloatArray:
     usual = usual_stroke(apart)
     pace = np.zeros(len(flow))
     middle = (reversals[1:] + reversals[:-1]) / 2
-    for first, last in runs_of(flow).tolist():
-        begin, end = np.searchsorted(reversals, [first, last])
-        around = float(np.interp((first + last) / 2, middle, usual))
-        own = apart[begin : max(begin, end - 1)]
-        stroke_s = float(np.median(own)) if len(own) else around
+    runs = runs_of(flow)
+    pulls = zip(
+        runs.tolist(),
+        np.searchsorted(reversals, runs).tolist(),
+        np.interp(runs.sum(axis=1) / 2, middle, usual).tolist(),
+        strict=True,
+    )
+    for (first, last), (begin, end), around in pulls:
+        stroke_s = median(apart[begin : end - 1]) if end - 1 > begin else around
         # A pull of two strokes whose middle reversal was not seen is no slower than its neighbours.
         if not around / PACE_MAX < stroke_s < around * PACE_MAX:
             stroke_s = around
@@ -191,12 +196,20 @@ def stroke_sustained(values: FloatArray, numbers: IntArray, count: int) -> Float
     """
     sustained = np.full(count, np.nan)
     usable = np.flatnonzero((numbers >= 0) & np.isfinite(values))
-    edges = np.flatnonzero(np.diff(numbers[usable])) + 1
-    for inside in np.split(usable, edges) if len(usable) else []:
-        quarter = len(inside) // 4
-        ordered = np.sort(values[inside])
-        low, high = ordered[quarter], ordered[-1 - quarter]
-        sustained[numbers[inside[0]]] = low if low > 0 else min(high, 0.0)
+    if not len(usable):
+        return sustained
+    inside, of = values[usable], numbers[usable]
+    starts = np.concatenate(([0], np.flatnonzero(of[1:] != of[:-1]) + 1))
+    lengths = np.diff(np.append(starts, len(of)))
+    # Strokes of one length at a time.
+    for length in np.unique(lengths).tolist():
+        at = starts[lengths == length]
+        quarter = length // 4
+        ordered = np.partition(
+            inside[at[:, None] + np.arange(length)], (quarter, length - 1 - quarter), axis=1
+        )
+        low, high = ordered[:, quarter], ordered[:, length - 1 - quarter]
+        sustained[of[at]] = np.where(low > 0, low, np.minimum(high, 0.0))
     return sustained
 
 
@@ -240,17 +253,17 @@ def make_strokes(
     turned = np.concatenate(([0], np.searchsorted(reversals, marks, side="right")))
     turns = np.concatenate(([False], np.isin(marks, reversals), [False]))
     after = np.concatenate((frames.run_us[1:], [end_us]))
-    values = {name: [None if np.isnan(x) else float(x) for x in column] for name, column in columns.items()}
-    return [
-        Stroke(
-            part=part,
-            no=int(no) + 1,
-            start_us=int(frames.run_us[first[no]]),
-            end_us=int(after[last[no]]),
-            direction=int(turned[no]) % 2,
-            flowing_s=float(flowing[no]),
-            whole=bool(turns[no] and turns[no + 1]),
-            **{name: column[no] for name, column in values.items()},
-        )
-        for no in np.flatnonzero(first >= 0)
-    ]
+    some = np.flatnonzero(first >= 0)
+    known = {name: [None if x != x else x for x in column[some].tolist()] for name, column in columns.items()}
+    fields: dict[str, list[Any]] = {
+        "part": [part] * len(some),
+        "no": (some + 1).tolist(),
+        "start_us": frames.run_us[first[some]].tolist(),
+        "end_us": after[last[some]].tolist(),
+        **known,
+        "direction": (turned[some] % 2).tolist(),
+        "flowing_s": flowing[some].tolist(),
+        "whole": (turns[some] & turns[some + 1]).tolist(),
+    }
+    # A day has ten thousand: by position, in the order of the struct's fields.
+    return list(map(Stroke, *(fields[name] for name in Stroke.__struct_fields__)))
