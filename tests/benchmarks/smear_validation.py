@@ -28,13 +28,18 @@ from pipeline.derive.smear.score import look
 from pipeline.derive.smear.verdict import conclude
 from pipeline.photos import decode_photo
 from tests.shop.nuisances import Draw, random_spec
+from tests.shop.otherphoto.pages import printed_pages
+from tests.shop.otherphoto.photo import photograph
+from tests.shop.otherphoto.plan import planned
 from tests.shop.photographs import render, write_photo
 
 HELD_OUT: Final = 960_000
-SETS: Final = {
+HELD_OUT_OTHER: Final = 79_000  # the other renderer's seeds that nobody looks at
+SETS: Final[dict[str, Draw | None]] = {
     "mixed": Draw(),
     "plain": Draw(sheet=0.0, spoiled=0.0),
     "hard": Draw(shared_relief=(0.0, 0.15), black_rich=True, tilt_max_deg=30.0, long_side=(1200, 1600, 2400)),
+    "other": None,  # photographs of tests/shop/otherphoto, which shares no line with the renderer of the rest
 }
 GOOD_FAILED_MAX: Final = 0.03  # what the plain deviation's threshold is allowed
 
@@ -61,7 +66,7 @@ class Row:
         return bool(self.truth["usable"])
 
 
-def make(folder: Path, count: int, seed: int, draw: Draw) -> dict[str, dict[str, Any]]:
+def make(folder: Path, count: int, seed: int, draw: Draw | None) -> dict[str, dict[str, Any]]:
     """Render what the folder lacks; truth by file name."""
     book = folder / "truth.json"
     truths = json.loads(book.read_text()) if book.exists() else {}
@@ -73,11 +78,31 @@ def make(folder: Path, count: int, seed: int, draw: Draw) -> dict[str, dict[str,
     return {name: truth for name, truth in sorted(truths.items()) if int(name[:4]) < count}
 
 
-def _make(folder: Path, seed: int, draw: Draw, n: int) -> dict[str, Any]:
+def _make(folder: Path, seed: int, draw: Draw | None, n: int) -> dict[str, Any]:
+    if draw is None:
+        return _make_other(folder, seed + n, n)
     spec = random_spec(np.random.default_rng(seed + n), draw)
     image, truth = render(spec, seed + n)
     write_photo(folder / f"{n:04d}.jpg", image, spec)
     return {**asdict(truth), "agent_rich": spec.film.mixing.agent_rich, "relief": spec.film.relief}
+
+
+def _make_other(folder: Path, seed: int, n: int) -> dict[str, Any]:
+    """One photograph of the other renderer, its truth in this script's words."""
+    jpeg, truth = photograph(planned(seed, "mixed"), printed_pages())
+    (folder / f"{n:04d}.jpg").write_bytes(jpeg)
+    return {
+        **truth,
+        "mix": {"bad": "streaked", "none": "no film"}.get(str(truth["verdict"]), truth["verdict"]),
+        "cov": 9.0 if truth["cov"] is None else truth["cov"],  # without curing agent: worse than any streak
+        "material": truth["shade"],
+        "agent_rich": False,
+        "pattern": truth["kind"],
+        "sheet": truth["sheet"] != "plain",
+        "light": f"{truth['lamps']} lamps, warm" if truth["warm"] else f"{truth['lamps']} lamps",
+        "ground": "bench",
+        "why_not": [truth["reason"]] if truth["reason"] else [],
+    }
 
 
 def judge(folder: Path, truths: dict[str, dict[str, Any]]) -> list[Row]:
@@ -109,12 +134,13 @@ Pick = Callable[[Row], Any]
 COLUMNS: Final = ("kind", "photos", "bad passed", "good failed", "sent back", "unusable caught", "rank")
 NUISANCES: Final[dict[str, Pick]] = {
     "mix": lambda row: row.truth["mix"],
+    "pattern": lambda row: row.truth.get("pattern", "noise"),
     "material": lambda row: row.truth["material"] + (", agent-rich" if row.truth["agent_rich"] else ""),
     "paper": lambda row: "sheet" if row.truth["sheet"] else "plain",
     "light": lambda row: row.truth["light"].split(",")[0],
     "ground": lambda row: row.truth["ground"],
     "tilt": lambda row: f"{10 * int(row.truth['tilt_deg'] // 10)} deg up",
-    "relief": lambda row: "below 0.25 mm" if row.truth["relief"] < 0.25 else "0.25 mm up",
+    "relief": lambda row: "below 0.25" if row.truth["relief"] < 0.25 else "0.25 up",
     "flaw": lambda row: row.truth["why_not"][0] if row.truth["why_not"] else "none",
 }
 
@@ -186,14 +212,16 @@ def _beside(rows: list[Row]) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--photos", type=int, default=40)
-    parser.add_argument("--seed", type=int, default=HELD_OUT)
+    parser.add_argument("--seed", type=int, help="Of the first photograph; the held-out ones by default.")
     parser.add_argument("--set", choices=SETS, default="mixed")
     parser.add_argument("--folder", type=Path, help="Keep the rendered photographs here.")
     options = parser.parse_args()
     with TemporaryDirectory() as scratch:
         folder = options.folder or Path(scratch)
         folder.mkdir(parents=True, exist_ok=True)
-        report(judge(folder, make(folder, options.photos, options.seed, SETS[options.set])))
+        draw = SETS[options.set]
+        seed = options.seed or (HELD_OUT_OTHER if draw is None else HELD_OUT)
+        report(judge(folder, make(folder, options.photos, seed, draw)))
 
 
 if __name__ == "__main__":
