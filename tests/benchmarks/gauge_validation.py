@@ -193,7 +193,9 @@ def other_case(seed: int) -> Case:
 
     faults = [(at(f.start), at(f.end), f.channel, f.kind) for f in truth.faults if f is not step]
     if step:
-        faults.append((step.start, step.start + abs(step.size), "all", "clock_step"))
+        # A clock set forward by any time but a summer's hour looks as a gap does.
+        kind = "gap" if step.size > 0 and step.size != 3600 else "clock_step"
+        faults.append((step.start, step.start + abs(step.size), "all", kind))
     silent = [f for f in truth.faults if f.kind == "gap"]
     return Case(
         Recording(

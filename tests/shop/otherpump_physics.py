@@ -23,7 +23,7 @@ VOID_SPEED = 4.0  # a piston that has sucked air runs through it at so many time
 
 @dataclass(frozen=True)
 class Turn:
-    """A reversal; `clear` where the trigger rested about it and the gun was open."""
+    """A reversal, `at` the middle of the changeover; `clear` where the trigger rested with the gun open."""
 
     at: float
     flowing: bool
@@ -128,7 +128,8 @@ def play(plan: Plan, pump: OtherPump, rng: np.random.Generator) -> Played:
                 if piston.step(step, source, out, slope, fill[part], _worn(plan, part, now)):
                     clear = act.start + 0.35 < now < act.end - piston.side.dwell_s - 0.2
                     flowing = ran and not (part == "catalyst" and shut)
-                    played.turns[part].append(Turn(now, flowing, clear, piston.upwards))
+                    turned = Turn(now + piston.dwell / 2, flowing, clear, piston.upwards)
+                    played.turns[part].append(turned)
                     fill[part] = _next_fill(fill[part], act, part, rng)
                 psi[part].append(piston.psi)
             held = base_ml_s / pump.base.flow_ml_s

@@ -15,7 +15,14 @@ from tests.shop.otherpump_params import PARTS, OtherPump, Part
 from tests.shop.otherpump_physics import Played, Turn
 from tests.shop.otherpump_plan import POURS, Plan
 
-CAUTION_PSI, OUT_PSI, IDLE_S, EVENT_S = 200.0, 300.0, 300.0, 10.0  # common practice, no published source
+CAUTION_PSI, OUT_PSI, IDLE_S, EVENT_S, AGAIN_S = (
+    200.0,
+    300.0,
+    300.0,
+    10.0,
+    300.0,
+)  # common practice, no published source
+BLINDS = ("missing", "stuck", "wire_break")
 STATE = {
     "off": "off",
     "stand": "stalled",
@@ -48,19 +55,23 @@ class Truth:
 def truth_of(plan: Plan, pump: OtherPump, played: Played, logged: Logged) -> Truth:
     """Told from what was played, not from what was logged."""
     rough = [(act.start, act.end) for act in plan.acts if act.kind in ("cavitate", "bleed", "silent")]
+    # The base has one gauge: while it says nothing nobody can see what the base did.
+    blind = [(f.start, f.end) for f in logged.faults if f.channel == "base" and f.kind in BLINDS]
+    rough += [(f.start, f.end) for f in logged.faults if f.kind == "gap"]
     clear: dict[Part, list[float]] = {part: [] for part in PARTS}
     unclear: dict[Part, list[float]] = {part: [] for part in PARTS}
     for part in PARTS:
         for turn in played.turns[part]:
-            sure = turn.flowing and turn.clear and not any(s <= turn.at <= e for s, e in rough)
+            hidden = rough + blind if part == "base" else rough
+            sure = turn.flowing and turn.clear and not any(s <= turn.at <= e for s, e in hidden)
             (clear if sure else unclear)[part].append(turn.at)
     return Truth(
         plan.seconds,
-        _states(plan, logged),
+        _states(plan, logged, blind),
         clear,
         unclear,
         _balance(plan, pump, played),
-        [_idle(plan, start, end) for start, end in plan.stops() if end - start > IDLE_S],
+        [_idle(plan, start, end, blind) for start, end in plan.stops() if end - start > IDLE_S],
         _changeovers(plan),
         logged.faults,
         [_wear(plan, part, played.turns[part], played) for part in plan.wear],
@@ -69,10 +80,12 @@ def truth_of(plan: Plan, pump: OtherPump, played: Played, logged: Logged) -> Tru
     )
 
 
-def _states(plan: Plan, logged: Logged) -> list[tuple[float, float, str]]:
+def _states(plan: Plan, logged: Logged, blind: list[tuple[float, float]]) -> list[tuple[float, float, str]]:
     spans: list[tuple[float, float, str]] = []
     for act in plan.acts:
         kind = STATE[act.kind]
+        if kind == "purging" and any(s < act.end and act.start < e for s, e in blind):
+            kind = "unsure"
         if spans and spans[-1][2] == kind:
             spans[-1] = (spans[-1][0], act.end, kind)
         else:
@@ -82,7 +95,10 @@ def _states(plan: Plan, logged: Logged) -> list[tuple[float, float, str]]:
 
 
 def _balance(plan: Plan, pump: OtherPump, played: Played) -> list[tuple[float, float, str, float]]:
-    """Means over catalyst strokes, neighbours of one sign joined; told from what parts slowly."""
+    """Means over catalyst strokes; neighbours of one sign are one event, and so is what is soon over again.
+
+    Told from what parts slowly alone: a transient is no imbalance.
+    """
     apart = apart_psi(plan, pump, played, transients=False)
     at = np.arange(len(apart)) * GRID_S
     # Zero and gain of two gauges set them apart as well, and the gauges are all there is to see.
@@ -102,7 +118,7 @@ def _balance(plan: Plan, pump: OtherPump, played: Played) -> list[tuple[float, f
     first = np.searchsorted(stroke[pouring], known)
     moments = at[pouring]
     bounds = [*first, len(moments)]
-    events: list[tuple[float, float, str, float]] = []
+    found: list[tuple[float, float, float, float]] = []  # start, end, signed peak, seconds over the limit
     number = 0
     while number < len(known):
         sign, begin = np.sign(mean[number]), number
@@ -111,15 +127,27 @@ def _balance(plan: Plan, pump: OtherPump, played: Played) -> list[tuple[float, f
         if number == begin:
             number += 1
             continue
+        start, end = float(moments[bounds[begin]]), float(moments[bounds[number] - 1])
         peak = float(np.abs(mean[begin:number]).max())
-        if (bounds[number] - bounds[begin]) * GRID_S >= EVENT_S:
-            start, end = moments[bounds[begin]], moments[bounds[number] - 1]
-            events.append((start, end, "out_of_balance" if peak > OUT_PSI else "caution", peak))
-    return events
+        seconds = (bounds[number] - bounds[begin]) * GRID_S
+        if found and start - found[-1][1] < AGAIN_S and sign == np.sign(found[-1][2]):
+            before = found.pop()
+            start, peak, seconds = before[0], max(peak, abs(before[2])), seconds + before[3]
+        found.append((start, end, float(sign * peak), seconds))
+    return [
+        (start, end, "out_of_balance" if abs(peak) > OUT_PSI else "caution", abs(peak))
+        for start, end, peak, seconds in found
+        if seconds >= EVENT_S
+    ]
 
 
-def _idle(plan: Plan, start: float, end: float) -> tuple[float, float, bool, float | None]:
-    purge = next((act.start for act in plan.acts if act.kind == "purge" and start <= act.start < end), None)
+def _idle(
+    plan: Plan, start: float, end: float, blind: list[tuple[float, float]]
+) -> tuple[float, float, bool, float | None]:
+    """Purged where a purge came in time, and its gauge could show it."""
+    purges = [act for act in plan.acts if act.kind == "purge" and start <= act.start < end]
+    seen = [act.start for act in purges if not any(s < act.end and act.start < e for s, e in blind)]
+    purge = seen[0] if seen else None
     return start, end, purge is not None and purge - start <= IDLE_S, purge
 
 
