@@ -79,5 +79,5 @@ def median_around(values: FloatArray, width: int) -> FloatArray:
         return values
     beside = np.pad(values, width // 2, mode="edge")
     windows = np.lib.stride_tricks.sliding_window_view(beside, width)
-    middle: FloatArray = np.partition(windows, width // 2, axis=1)[:, width // 2]
+    middle: FloatArray = np.sort(windows, axis=1)[:, width // 2]
     return middle

@@ -5,6 +5,7 @@ over sooner. A clogging mixer needs more and more pressure for the same flow. Wh
 leaks loses it.
 """
 
+import itertools
 from typing import Final
 
 import numpy as np
@@ -88,7 +89,7 @@ def find_wear(strokes: list[Stroke], settings: GaugeSettings) -> list[Wear]:
     whole = [stroke for stroke in strokes if stroke.whole]
     if len(whole) < max(settings.wear_min_strokes, WINDOW + 2):
         return []
-    pressure = _alternation(np.array([_pressure(stroke) for stroke in whole]))
+    pressure = _alternation(_pressures(whole))
     duration = _alternation(np.array([stroke.flowing_s for stroke in whole]))
     worn = pressure > settings.wear_pressure_share
     if worn.mean() < 0.5:
@@ -106,11 +107,13 @@ def find_wear(strokes: list[Stroke], settings: GaugeSettings) -> list[Wear]:
     ]
 
 
-def _pressure(stroke: Stroke) -> float:
-    """[Pa], NaN if not known: of a catalyst stroke by the gauge that reads."""
-    catalyst = (stroke.catalyst_1_pa, stroke.catalyst_2_pa)
-    known = [pa for pa in ((stroke.base_pa,) if stroke.part == "base" else catalyst) if pa is not None]
-    return known[0] if known else np.nan
+def _pressures(strokes: list[Stroke]) -> FloatArray:
+    """(S,) [Pa] of one part's strokes, NaN if not known: of catalyst strokes by the gauge that reads."""
+    if strokes and strokes[0].part == "base":
+        return np.array([stroke.base_pa for stroke in strokes], dtype=np.float64)
+    one = np.array([stroke.catalyst_1_pa for stroke in strokes], dtype=np.float64)
+    two = np.array([stroke.catalyst_2_pa for stroke in strokes], dtype=np.float64)
+    return np.where(np.isnan(one), two, one)
 
 
 def _alternation(values: FloatArray) -> FloatArray:
@@ -133,12 +136,12 @@ def find_clogging(strokes: list[Stroke], settings: GaugeSettings) -> Clogging:
     strokes : one part's, in order. A stop that is long enough to replace the mixer, and after which the
     pressure is back, begins anew
     """
-    whole = [s for s in strokes if s.whole and s.flowing_s > 0 and np.isfinite(_pressure(s))]
+    flowed = [stroke for stroke in strokes if stroke.whole and stroke.flowing_s > 0]
+    known = np.isfinite(_pressures(flowed))
+    whole = list(itertools.compress(flowed, known.tolist()))
     if len(whole) < 2 * WINDOW:
         return Clogging()
-    pressure = _at_equal_flow(
-        np.array([_pressure(stroke) for stroke in whole]), np.array([stroke.flowing_s for stroke in whole])
-    )
+    pressure = _at_equal_flow(_pressures(whole), np.array([stroke.flowing_s for stroke in whole]))
     smooth = median_around(pressure, WINDOW)
     reference = _reference(whole, pressure)
     rise = smooth / reference - 1.0

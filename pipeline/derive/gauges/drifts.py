@@ -10,10 +10,10 @@ from typing import Final
 import numpy as np
 
 from edge.words import Gauge
-from pipeline.derive.gauges.around import median_around
+from pipeline.derive.gauges.around import median_around, straight_between
 from pipeline.derive.gauges.frames import Frames, Signal
 from pipeline.derive.gauges.jumps import along_floor, sudden_moves
-from pipeline.derive.gauges.medians import median
+from pipeline.derive.gauges.medians import known_median
 from pipeline.derive.gauges.quality import runs_of
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
 
@@ -199,7 +199,7 @@ def _off(
     floor = max(OFFSET_SHARE * one.plateau, OFFSET_NOISE * float(np.hypot(one.noise, two.noise)))
     # A line that is relieved tells nothing of the other.
     both = ~(one.no_pressure | two.no_pressure)
-    states = []
+    states, every = [], np.arange(len(apart))
     for where in (standing, flow):
         at, single = _by_stay(apart, where & both, frames)
         if len(at) < 4:
@@ -207,7 +207,7 @@ def _off(
         levels = median_around(single, STAYS)
         floor = max(floor, SCATTERS * float(np.median(np.abs(single - levels))))
         start = float(np.median(levels[: max(3, len(levels) // 20)]))
-        states.append(np.interp(np.arange(len(apart)), at, levels) - start)
+        states.append(straight_between(every, at, levels - start))
     rest, work = states
     size = np.minimum(np.abs(rest), np.abs(work))
     alike = (rest * work > 0) & (np.abs(rest - work) <= ALIKE * np.maximum(np.abs(rest), np.abs(work)))
@@ -217,12 +217,8 @@ def _off(
 
 def _by_stay(values: FloatArray, where: BoolArray, frames: Frames) -> tuple[IntArray, FloatArray]:
     """Median of each stay of 3 s or more, less its first second; and the frame in its middle."""
-    settle, least = frames.count(1.0), frames.count(STAY_S)
-    at, levels = [], []
-    for first, last in runs_of(where).tolist():
-        inside = values[first + settle : last]
-        inside = inside[np.isfinite(inside)]
-        if last - first >= least and len(inside):
-            at.append((first + last) // 2)
-            levels.append(median(inside))
-    return np.array(at, dtype=np.int64), np.array(levels)
+    settle, stays = frames.count(1.0), runs_of(where)
+    stays = stays[stays[:, 1] - stays[:, 0] >= frames.count(STAY_S)]
+    levels = np.array([known_median(values[first + settle : last]) for first, last in stays.tolist()])
+    known = np.isfinite(levels)
+    return stays.sum(axis=1)[known] // 2, levels[known]

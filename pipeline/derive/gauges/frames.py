@@ -186,7 +186,7 @@ def _medians(values: FloatArray, at: IntArray, width: int) -> FloatArray:
     """
     around = at[:, None] + np.arange(-(width // 2), width - width // 2)
     windows = values[np.clip(around, 0, len(values) - 1)]
-    middle: FloatArray = np.partition(windows, width // 2, axis=1)[:, width // 2]
+    middle: FloatArray = np.sort(windows, axis=1)[:, width // 2]
     return middle
 
 

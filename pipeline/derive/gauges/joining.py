@@ -69,7 +69,8 @@ def join(done: Joined, section: Section, first: int, last: int, settings: GaugeS
     beyond = high if last < end else high + 1
 
     def own(found: list[Any], at: str = "start_us") -> list[Any]:
-        return [_shifted(one, shift) for one in found if low <= getattr(one, at) < beyond]
+        inside = [one for one in found if low <= getattr(one, at) < beyond]
+        return [_shifted(one, shift) for one in inside] if shift else inside
 
     def cut(spans: list[Any]) -> list[Any]:
         pieces = [

@@ -15,7 +15,7 @@ import numpy as np
 from edge.words import Gauge
 from pipeline.derive.gauges.dips import APART_S, find_dips, relative_depth
 from pipeline.derive.gauges.frames import Frames, Signal
-from pipeline.derive.gauges.medians import known_median
+from pipeline.derive.gauges.medians import known_median, known_row_medians
 from pipeline.derive.gauges.quality import runs_of
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
 
@@ -151,16 +151,14 @@ def _steps(
         return []
     with np.errstate(invalid="ignore"):
         moves = np.abs(level[near:] - level[:-near]) > floor
-    whole = np.concatenate(([0], np.cumsum(np.diff(frames.run_us) > 1.5e6 * frames.seconds)))
+    runs = runs_of(moves)
+    runs = runs[runs[:, 1] - runs[:, 0] <= 2 * near]
+    gaps = np.flatnonzero(np.diff(frames.run_us) > 1.5e6 * frames.seconds)
+    sides = np.clip(runs + np.array([-read, near + read]), 0, len(level) - 1)
+    runs = runs[np.ptp(np.searchsorted(gaps, sides), axis=1) == 0]
     found = []
-    for first, last in runs_of(moves).tolist():
-        end = last + near + read
-        if last - first > 2 * near or whole[min(end, len(whole) - 1)] != whole[max(0, first - read)]:
-            continue
+    for first, last, size in _between_steady(level, runs, near, read, floor):
         before, after = slice(max(0, first - read), first + 1), slice(last + near - 1, last + near + read)
-        size = _step(level, before, after)
-        if not abs(size) > floor or not _steady(level, before, after, STEADY * abs(size) + floor / 4):
-            continue
         # A step falls into one frame, or onto the edge of two: all but done within three.
         inside = level[first : last + near]
         if np.abs(inside[2:] - inside[:-2]).max(initial=0.0) < AT_ONCE * abs(size):
@@ -197,9 +195,26 @@ def _step(level: FloatArray, before: slice, after: slice) -> float:
     return known_median(level[after]) - known_median(level[before])
 
 
-def _steady(level: FloatArray, before: slice, after: slice, within: float) -> bool:
-    sides = [level[side][np.isfinite(level[side])] for side in (before, after)]
-    return all(len(side) > 0 and float(np.ptp(side)) < 2 * within for side in sides)
+def _between_steady(
+    level: FloatArray, runs: IntArray, near: int, read: int, floor: float
+) -> list[tuple[int, int, float]]:
+    """Moves with a steady level before and another after: their first and last frame, and the size [Pa].
+
+    runs : (R, 2) frames; near, read : frames that a move may take, and that a level is read over
+    """
+    known = np.pad(level, read, constant_values=np.nan)
+    sides = [known[at[:, None] + np.arange(read + 1)] for at in (runs[:, 0], runs[:, 1] + near - 1 + read)]
+    was, is_now = (known_row_medians(side) for side in sides)
+    size = is_now - was
+    with np.errstate(invalid="ignore"):
+        steady = np.abs(size) > floor
+        for side in sides:
+            wanders = np.fmax.reduce(side, axis=1) - np.fmin.reduce(side, axis=1)
+            steady &= wanders < 2 * (STEADY * np.abs(size) + floor / 4)
+    return [
+        (first, last, by)
+        for (first, last), by in zip(runs[steady].tolist(), size[steady].tolist(), strict=True)
+    ]
 
 
 def _purges(frames: Frames, level: FloatArray, own: IntArray, others: IntArray, at: int, size: float) -> bool:

@@ -413,11 +413,8 @@ def _strokes(
     count = len(marks) + 1
     blank = np.full(len(frames.first), np.nan)
     base, one, two = (levels.get(gauge, blank) for gauge in FLUID)
-    columns = {
-        "base_pa": strokes.stroke_means(base, numbers, count),
-        "catalyst_1_pa": strokes.stroke_means(one, numbers, count),
-        "catalyst_2_pa": strokes.stroke_means(two, numbers, count),
-        "balance_pa": strokes.stroke_means(one - two, numbers, count),
-        "balance_sustained_pa": strokes.stroke_sustained(one - two, numbers, count),
-    }
+    apart = one - two
+    means = strokes.stroke_means([base, one, two, apart], numbers, count)
+    columns = dict(zip(("base_pa", "catalyst_1_pa", "catalyst_2_pa", "balance_pa"), means, strict=True))
+    columns["balance_sustained_pa"] = strokes.stroke_sustained(apart, numbers, count)
     return strokes.make_strokes(frames, part, moves.reversals, marks, numbers, columns, end_us)

@@ -205,28 +205,36 @@ def stroke_sustained(values: FloatArray, numbers: IntArray, count: int) -> Float
     for length in np.unique(lengths).tolist():
         at = starts[lengths == length]
         quarter = length // 4
-        ordered = np.partition(
-            inside[at[:, None] + np.arange(length)], (quarter, length - 1 - quarter), axis=1
-        )
+        ordered = np.sort(inside[at[:, None] + np.arange(length)], axis=1)
         low, high = ordered[:, quarter], ordered[:, length - 1 - quarter]
         sustained[of[at]] = np.where(low > 0, low, np.minimum(high, 0.0))
     return sustained
 
 
-def stroke_means(values: FloatArray, numbers: IntArray, count: int) -> FloatArray:
+def stroke_means(columns: list[FloatArray], numbers: IntArray, count: int) -> list[FloatArray]:
     """Mean over each stroke.
 
-    values : (F,), NaN where missing or failed; numbers : (F,), -1 outside
-    Returns (count,), NaN for a stroke of which less than half is known
+    columns : each (F,), NaN where missing or failed; numbers : (F,), -1 outside
+    Returns each (count,), NaN for a stroke of which less than half is known
     """
-    inside = numbers >= 0
-    usable = inside & np.isfinite(values)
-    whole = np.bincount(numbers[inside], minlength=count)
-    samples = np.bincount(numbers[usable], minlength=count)
-    total = np.bincount(numbers[usable], values[usable], minlength=count)
-    known = (samples > 0) & (2 * samples >= whole)
-    means: FloatArray = np.divide(total, samples, out=np.full(count, np.nan), where=known)
-    return means
+    inside = np.flatnonzero(numbers >= 0)
+    if not len(inside):
+        return [np.full(count, np.nan) for _ in columns]
+    of = numbers[inside]
+    starts = np.concatenate(([0], np.flatnonzero(of[1:] != of[:-1]) + 1))
+    whole = np.diff(np.append(starts, len(of)))
+    found = []
+    for values in columns:
+        samples, here = whole, values[inside]
+        known = np.isfinite(here)
+        if not known.all():
+            here = np.where(known, here, 0.0)
+            samples = np.add.reduceat(known, starts, dtype=np.int64)
+        means = np.full(count, np.nan)
+        enough = (samples > 0) & (2 * samples >= whole)
+        means[of[starts[enough]]] = np.add.reduceat(here, starts)[enough] / samples[enough]
+        found.append(means)
+    return found
 
 
 def make_strokes(
