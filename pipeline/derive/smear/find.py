@@ -11,8 +11,9 @@ from typing import Final
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
-from pipeline.derive.smear.arrays import BoolArray, Matrix, PixelArray, eight_bit
+from pipeline.derive.smear.arrays import BoolArray, FloatArray, Matrix, PixelArray, eight_bit
 from pipeline.derive.smear.sheet import (
     MARKER_MM,
     STRIP_MM,
@@ -27,6 +28,10 @@ WORK_PX_PER_MM: Final = 4.0
 _PLAIN_LONG_PX: Final = 1200
 _MARKER_OFF_MM: Final = 2.0  # a folded sheet never lies quite flat; a stranger's marker lies centimetres off
 _MARKER_RMS_MAX: Final = 1.0  # [mm]
+# On the small picture in which the paper is looked for.
+_CREASE_PX: Final = 8
+_CREASE_LONG_PX: Final = 30
+_CREASE_APART: Final = 0.2  # of log level: halves catch more or less light; a table differs more
 _COMMON_PAPER_MM: Final = 288.0  # between A4 and Letter
 _COMMON_FILM_MM: Final = 100.0
 
@@ -192,10 +197,31 @@ def find_paper(rgb: PixelArray) -> BoolArray | None:
             best, best_weight = n, weight
     if best == 0:
         return None
-    points = np.argwhere(labels == best)[:, ::-1].astype(np.int32)
+    points = np.argwhere(_across_folds(labels, best, grey))[:, ::-1].astype(np.int32)
     hull = np.zeros(even.shape, np.uint8)
     cv2.fillConvexPoly(hull, cv2.convexHull(points), 1)
     return np.asarray(cv2.resize(hull, (width, height), interpolation=cv2.INTER_NEAREST)) > 0
+
+
+def _across_folds(labels: NDArray[np.int32], first: int, grey: FloatArray) -> BoolArray:
+    """(H, W) the patch `first` with those beyond a crease, where the light is nearly the same on both sides.
+
+    labels : (H, W), number of each even patch, 0 between; grey : (H, W)
+    """
+    paper: BoolArray = np.asarray(labels == first)
+    reach = np.ones((2 * _CREASE_PX + 1,) * 2, np.uint8)
+    while True:
+        near = (cv2.dilate(paper.astype(np.uint8), reach) > 0) & ~paper
+        joined = False
+        for n in np.unique(labels[near & (labels > 0)]):
+            other = np.asarray(labels == n)
+            there = near & other
+            here = (cv2.dilate(there.astype(np.uint8), reach) > 0) & paper
+            apart = abs(float(np.log(grey[there].mean() / grey[here].mean())))
+            if there.sum() > _CREASE_LONG_PX and apart < _CREASE_APART:
+                paper, joined = paper | other, True
+        if not joined:
+            return paper
 
 
 def guess_scale(canvas: Canvas, film_px: float) -> float:

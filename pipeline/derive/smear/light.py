@@ -21,6 +21,8 @@ from pipeline.derive.smear.tone import Tone, fit_tone, read_steps
 _GRID: Final = 8  # the surface is fitted on every 8th pixel's average: it holds nothing finer
 _ORDER: Final = 3
 _PASSES: Final = 10
+_REACH_FIRST: Final = 0.5  # of log light: paper that the first plane finds
+_SLOW_CHANGE: Final = 0.05  # of log light from one spot of the grid to the next
 _RIDGE: Final = 1e-3  # keeps terms still that the paper seen leaves open
 _BURNT: Final = 0.96  # linear light
 _BURNT_MAX: Final = 0.05
@@ -92,23 +94,28 @@ def level_light(canvas: Canvas, not_paper: BoolArray) -> Light | None:
     if ok.sum() < 200:
         return None
     log = np.log(np.maximum(coarse, 1e-4))
-    bright = np.asarray(luminance(coarse))
-    terms = _terms(size)
-    # Paper is what is bright; the film, however large, is not what sets the 95th percentile.
-    paper = ok & (bright > 0.6 * np.percentile(bright[ok], 95))
-    spread = 0.1
-    for _ in range(_PASSES):
+    terms, degree = _terms(size, None if canvas.fold_x is None else (canvas.fold_x + 0.5) / width)
+    paper = _even_patch(luminance(coarse), ok)
+    full_scale = coarse > _BURNT
+    fit = np.zeros((terms.shape[2], 3))
+    spread, reach = 0.1, _REACH_FIRST
+    for n in range(_PASSES):
         if paper.sum() < 150:
             return None
-        order = terms[paper]
+        # From a patch a plane reaches farther than a surface that bends.
+        used = degree <= min(n + 1, _ORDER)
+        order, wanted = terms[paper][:, used], log[paper]
+        # Burnt out, the paper may be brighter than it shows, never darker.
+        wanted = np.where(full_scale[paper], np.maximum(wanted, order @ fit[used]), wanted)
         # Normal equations: the terms are few and of one size, and the grid has thousands of rows.
-        fit = np.linalg.solve(order.T @ order + _RIDGE * np.eye(order.shape[1]), order.T @ log[paper])
-        apart = (log - terms @ fit).mean(axis=2)
+        fit[used] = np.linalg.solve(order.T @ order + _RIDGE * np.eye(order.shape[1]), order.T @ wanted)
+        surface = terms @ fit
+        apart = (np.where(full_scale, np.maximum(log, surface), log) - surface).mean(axis=2)
         inner = apart[paper]
         spread = float(1.4826 * np.median(np.abs(inner - np.median(inner))))
-        reach = max(0.012, 3.0 * spread)
+        reach = max(0.012, 3.0 * spread, reach / 3)
         kept = ok & (np.abs(apart - np.median(inner)) < reach)
-        if (kept == paper).all():
+        if n >= _ORDER and (kept == paper).all():
             break
         paper = kept
     field = np.maximum(np.exp(terms @ fit), 1e-4).astype(np.float32)
@@ -119,15 +126,16 @@ def level_light(canvas: Canvas, not_paper: BoolArray) -> Light | None:
     for n in range(3):
         if burnt[n] > _BURNT_MAX and n != best:
             reflectance[..., n] = reflectance[..., best]
+    burnt_out = np.asarray(linear[..., best] > _BURNT)
     on_paper = luminance(field)[paper]
     wide = cv2.resize(
         paper.astype(np.uint8), (size[0] * _GRID, size[1] * _GRID), interpolation=cv2.INTER_NEAREST
     )
     return Light(
         reflectance=reflectance,
-        grey=np.ascontiguousarray(reflectance[..., best]),
+        grey=np.where(burnt_out, np.maximum(reflectance[..., best], 1.0), reflectance[..., best]),
         grey_clipped=burnt[best],
-        burnt=np.asarray(linear[..., best] > _BURNT),
+        burnt=burnt_out,
         paper=np.asarray(wide[:height, :width] > 0),
         paper_share=float(paper.sum() / ok.sum()),
         paper_spread=spread,
@@ -148,10 +156,38 @@ def _tone(canvas: Canvas) -> Tone | None:
     return fit_tone(read_steps(grey, canvas.inside, geometry, canvas.px_per_mm))
 
 
+def _even_patch(bright: FloatArray, ok: BoolArray) -> BoolArray:
+    """(H, W) the brightest large patch over which light changes slowly: paper, however uneven the light.
+
+    bright : (H, W) luminance on the grid; ok : (H, W), where paper may be. The film is even too, but darker.
+    """
+    log = np.log(np.maximum(bright, 1e-4))
+    change = np.zeros_like(log)
+    for axis in (0, 1):
+        steps = np.abs(np.diff(log, axis=axis))
+        ahead, behind = [(0, 0), (0, 0)], [(0, 0), (0, 0)]
+        ahead[axis], behind[axis] = (0, 1), (1, 0)
+        change = np.maximum(change, np.maximum(np.pad(steps, ahead), np.pad(steps, behind)))
+    _, labels = cv2.connectedComponents((ok & (change < _SLOW_CHANGE)).astype(np.uint8), connectivity=4)
+    labels[~ok] = 0
+    weight = np.bincount(labels.ravel(), (bright.astype(np.float64) ** 2).ravel())
+    weight[0] = 0
+    return np.asarray(labels == int(np.argmax(weight))) & (labels > 0)
+
+
 @cache
-def _terms(size: tuple[int, int]) -> NDArray[np.float64]:
-    """(H, W, T) powers of x and y up to _ORDER together, each -1 to 1 over the picture."""
+def _terms(size: tuple[int, int], fold: float | None) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """(H, W, T) powers of x and y up to _ORDER together, each -1 to 1 over the picture; (T,) their degrees.
+
+    fold : where the paper is creased, as a share of the width. Its halves face the lamp differently, each by
+    as much more or less as it leans: a step and a bend of the light there.
+    """
     x = np.linspace(-1, 1, size[0])[None, :]
     y = np.linspace(-1, 1, size[1])[:, None]
     powers = [(i, j) for i in range(_ORDER + 1) for j in range(_ORDER + 1 - i)]
-    return np.stack([np.broadcast_to(x**i * y**j, (size[1], size[0])) for i, j in powers], axis=2)
+    terms, degrees = [x**i * y**j for i, j in powers], [i + j for i, j in powers]
+    if fold is not None:
+        side = np.clip((x - (2 * fold - 1)) * size[0] / 2, -1, 1)
+        terms += [side, side * x, side * y]
+        degrees += [2, 3, 3]
+    return np.stack([np.broadcast_to(term, size[::-1]) for term in terms], axis=2), np.array(degrees)
