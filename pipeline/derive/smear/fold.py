@@ -6,7 +6,7 @@ are registered with their mirror image by a homography, which takes up perspecti
 dragged. Relief takes no part in it: it is each wing's own, and would pull the map out of true.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import cv2
@@ -49,6 +49,12 @@ class Fold:
     likeness_of_outline: float
     angle: float
     offset: float
+
+    def moved(self, right: int, down: int) -> "Fold":
+        """The same fold on a crop that begins so many pixels farther left and farther up."""
+        shift = np.array([[1.0, 0, right], [0, 1.0, down], [0, 0, 1.0]])
+        offset = self.offset + right * float(np.cos(self.angle)) + down * float(np.sin(self.angle))
+        return replace(self, to_mirror=shift @ self.to_mirror @ np.linalg.inv(shift), offset=offset)
 
 
 def find_folds(

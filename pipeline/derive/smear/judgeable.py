@@ -10,7 +10,9 @@ import cv2
 import numpy as np
 
 from pipeline.derive.smear.arrays import BoolArray, FloatArray
+from pipeline.derive.smear.film import Film
 from pipeline.derive.smear.find import WORK_PX_PER_MM, Canvas, marker_boxes
+from pipeline.derive.smear.fold import Fold, mirrored
 from pipeline.derive.smear.light import Light, linear_light, luminance
 from pipeline.derive.smear.mixing import smooth_part
 from pipeline.derive.smear.results import Check, SmearLimits
@@ -18,13 +20,17 @@ from pipeline.derive.smear.results import Check, SmearLimits
 _EDGE_REACH_MM: Final = 1.6
 _FIRST_BLUR_PX: Final = 0.7
 _MORE_BLUR_PX: Final = 1.5
-_SHAKEN: Final = 0.12
+_BY_PIXELS: Final = 5 / 12  # [px^2] variance of a pixel, 1/12, and of a difference of the next but one, 4/12
+_BLUR_SIZES: Final = 2
+_EDGES_LEAST: Final = 15
+_SHAKEN, _SCARCE = 0.03, 0.12  # edges of one direction over those of the commonest
 _STEEP_LEAST: Final = 0.02  # of full scale a pixel, on a square-root scale
 _SHADE_STEP: Final = 5.0  # [L*] between a spot and its opposite that is no longer relief
 _CUT_SHARE: Final = 0.03
 _DARK_PAPER: Final = 0.87
 _SHADED_PAPER: Final = 0.93
 _NEAR_MM: Final = (2.5, 12.0)
+_MIRRORED_WEIGHT: Final = 0.35
 _SHINE: Final = 1.15
 _SHINE_LEAST: Final = 0.01  # of the sheet: sparkles smaller than that hide nothing
 
@@ -82,34 +88,55 @@ def _step_blur(profile: FloatArray) -> float:
 def _edge_blur(grey: FloatArray, inside: BoolArray) -> float:
     """[px] from the sharpest edges in each of four directions, on the paper and along its rim.
 
+    Taken at three sizes, and the worst is believed: grain, and what a phone sharpens, make fine edges in a
+    picture whose own are gone, and the coarser sizes do not see those.
+    """
+    near = cv2.dilate(inside.astype(np.uint8), np.ones((13, 13), np.uint8))
+    level = np.sqrt(np.maximum(grey, 0)).astype(np.float32)
+    worst = 0.0
+    for size in range(_BLUR_SIZES):
+        for blur in _blur_by_direction(level, near > 0):
+            worst = max(worst, blur * 2**size)
+        half = (level.shape[1] // 2, level.shape[0] // 2)
+        level = np.asarray(cv2.resize(level, half, interpolation=cv2.INTER_AREA))
+        near = cv2.resize(near, half, interpolation=cv2.INTER_NEAREST)
+    return worst or float("inf")
+
+
+def _blur_by_direction(level: FloatArray, near: BoolArray) -> list[float]:
+    """[px] of the sharpest edges in each of four directions; none for a direction without edges.
+
     A blurred edge that is blurred once more loses slope by sqrt(1 + (more / blur)^2), however high it is.
     Source: S. Zhuo, T. Sim, Pattern Recognition 44(9), 2011, 1852-1858.
     """
-    near = cv2.dilate(inside.astype(np.uint8), np.ones((13, 13), np.uint8)) > 0
-    level = np.sqrt(np.maximum(grey, 0)).astype(np.float32)
     once = cv2.GaussianBlur(level, (0, 0), _FIRST_BLUR_PX)
     twice = cv2.GaussianBlur(level, (0, 0), float(np.hypot(_FIRST_BLUR_PX, _MORE_BLUR_PX)))
     gx, gy = cv2.Sobel(once, -1, 1, 0, scale=1 / 8), cv2.Sobel(once, -1, 0, 1, scale=1 / 8)
     steep = np.hypot(gx, gy)
     flatter = np.hypot(cv2.Sobel(twice, -1, 1, 0, scale=1 / 8), cv2.Sobel(twice, -1, 0, 1, scale=1 / 8))
     crest = (steep >= cv2.dilate(steep, np.ones((3, 3), np.uint8))) & near & (steep > _STEEP_LEAST)
-    # Grain and relief make weak edges that tell nothing of the lens; film and paper make strong ones.
-    crest &= steep > 0.4 * np.percentile(steep[crest], 98) if crest.any() else False
-    if crest.sum() < 60:
-        return float("inf")
     loss = steep[crest] / np.maximum(flatter[crest], 1e-6)
     total = _MORE_BLUR_PX / np.sqrt(np.maximum(loss**2 - 1, 1e-3))
-    own = np.sqrt(np.maximum(total**2 - _FIRST_BLUR_PX**2, 0.01))
+    own = np.sqrt(np.maximum(total**2 - _FIRST_BLUR_PX**2 - _BY_PIXELS, 0.01))
     turn = (np.arctan2(gy[crest], gx[crest]) % np.pi) / np.pi * 4
     sector = (np.round(turn) % 4).astype(int)
-    counts = np.bincount(sector, minlength=4)
+    slope = steep[crest]
+    # Grain and relief make weak edges that tell nothing of the lens; film and paper make strong ones.
+    strong = slope > 0.4 * np.percentile(slope, 98) if slope.size else slope > 0
+    counts = np.bincount(sector[strong], minlength=4)
     # A film has edges all round: where those of one direction are missing, the hand shook across them.
     if counts.min() < _SHAKEN * counts.max():
-        return float("inf")
-    worst = 0.0
+        return [float("inf")]
+    found = []
     for n in range(4):
-        worst = max(worst, float(np.percentile(own[sector == n], 30)))
-    return worst
+        here = strong & (sector == n)
+        if counts[n] < _SCARCE * counts.max():
+            # Few, since relief has more edges the other way, or weak since the hand shook: their width tells.
+            here = sector == n
+            here &= slope > 0.4 * np.percentile(slope[here], 98) if here.any() else False
+        if here.sum() >= _EDGES_LEAST:
+            found.append(float(np.percentile(own[here], 30)))
+    return found
 
 
 def check_light(canvas: Canvas, light: Light, core: BoolArray, limits: SmearLimits) -> list[Check]:
@@ -153,25 +180,32 @@ def check_light(canvas: Canvas, light: Light, core: BoolArray, limits: SmearLimi
 
 
 def check_shadow(
-    light: Light, film: BoolArray, where: BoolArray, px_per_mm: float, limits: SmearLimits
+    light: Light, film: Film, fold: Fold, where: BoolArray, px_per_mm: float, limits: SmearLimits
 ) -> list[Check]:
     """Dark patches on the paper that are neither film nor print: a shadow, a hand, a tool.
 
-    Beside the film a faint one is enough, since it will not end at the film's edge.
+    Beside the film a faint one is enough, since it will not end at the film's edge. But base that ran out
+    to the rim, white as paper, leaves specks of film beside it: on both wings, where a shadow lies on one.
     """
     smooth = cv2.blur(light.grey, (max(1, round(px_per_mm)),) * 2)
     # How far it is to the film matters near it alone.
-    left, top, width, height = cv2.boundingRect(film.astype(np.uint8))
+    left, top, right, bottom = film.box
     room = round(_NEAR_MM[1] * px_per_mm) + 2
-    part = np.s_[max(0, top - room) : top + height + room, max(0, left - room) : left + width + room]
-    away = cv2.distanceTransform((~film[part]).astype(np.uint8), cv2.DIST_L2, 3) / px_per_mm
-    free, near = where.copy(), np.zeros_like(where)
+    left, top = max(0, left - room), max(0, top - room)
+    part = np.s_[top : bottom + room, left : right + room]
+    away = cv2.distanceTransform((~film.mask[part]).astype(np.uint8), cv2.DIST_L2, 3) / px_per_mm
+    free = where.copy()
     free[part] &= away > _NEAR_MM[0]
-    near[part] = free[part] & (away < _NEAR_MM[1])
+    near = free[part] & (away < _NEAR_MM[1])
+    shaded = near & (smooth[part] < _SHADED_PAPER)
+    there = fold.moved(film.box[0] - left, film.box[1] - top)
+    slack = np.ones((2 * round(_NEAR_MM[0] * px_per_mm) + 1,) * 2, np.uint8)
+    opposite = mirrored(cv2.dilate(shaded.astype(np.float32), slack), there) > 0.5
+    one_sided = _share(shaded & ~opposite, near) + _MIRRORED_WEIGHT * _share(shaded & opposite, near)
     says = "A shadow or an object lies on the sheet: clear it, and keep hand and phone out of the light."
     return [
         at_most("shadow", _share(smooth < _DARK_PAPER, free), limits.shadow_share_max, says),
-        at_most("shadow_near", _share(smooth < _SHADED_PAPER, near), limits.shadow_near_max, says),
+        at_most("shadow_near", one_sided, limits.shadow_near_max, says),
     ]
 
 

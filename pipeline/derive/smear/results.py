@@ -35,7 +35,7 @@ class SmearLimits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     curing_agent_share: Share = 1 / 11
     px_per_mm_min: Positive = 1.8
     film_px_min: Positive = 160.0
-    blur_mm_max: Positive = 0.42
+    blur_mm_max: Positive = 0.4
     clipped_max: Share = 0.01
     paper_clipped_max: Share = 0.35
     paper_level_min: Share = 0.06

@@ -1,0 +1,53 @@
+"""Does each check follow what it measures, and nothing else?"""
+
+import cv2
+import numpy as np
+import pytest
+
+from pipeline.derive.smear.find import Canvas
+from pipeline.derive.smear.judgeable import blur_mm
+
+PX_PER_MM = 4.0
+
+
+def seen(blur, *, grain=0.0, sharpen=0.0, shake=0.0):
+    """A film with a ragged rim on paper, blurred [mm], then developed as a phone does."""
+    y, x = np.mgrid[:600, :800].astype(np.float32)
+    turn = np.arctan2(y - 300, x - 400)
+    rim = 0.12 * np.sin(9 * turn) + 0.06 * np.sin(41 * turn)
+    scene = np.where(np.hypot((x - 400) / 260, (y - 300) / 200) < 1 + rim, 0.1, 0.8).astype(np.float32)
+    if blur:
+        scene = cv2.GaussianBlur(scene, (0, 0), blur * PX_PER_MM)
+    if shake:
+        reach = round(shake * PX_PER_MM)
+        scene = cv2.blur(scene, (reach, 1))
+    scene += np.float32(grain) * np.random.default_rng(5).standard_normal(scene.shape, np.float32)
+    scene += sharpen * (scene - cv2.GaussianBlur(scene, (0, 0), 1.1))
+    level = np.clip(scene, 0, 1)
+    inside = np.ones(level.shape, bool)
+    rgb = np.zeros((*level.shape, 3), np.uint8)
+    return Canvas(rgb, inside, None, None, np.eye(3), None), level
+
+
+def measured(*args, **options):
+    return blur_mm(*seen(*args, **options), PX_PER_MM)
+
+
+@pytest.mark.parametrize("blur", [0.3, 0.5, 0.8, 1.2])
+def test_blur_is_read_as_the_gaussian_it_is(blur):
+    assert measured(blur) == pytest.approx(blur, rel=0.15)
+
+
+@pytest.mark.parametrize("blur", [0.6, 1.0])
+def test_neither_grain_nor_sharpening_hides_defocus(blur):
+    assert measured(blur, grain=0.01, sharpen=0.9) > 0.45
+
+
+def test_grain_and_sharpening_are_no_blur():
+    assert measured(0.15, grain=0.01, sharpen=0.9) < 0.3
+
+
+def test_a_shaken_hand_shows_across_its_way_alone():
+    """A shake of length s spreads a point by s / sqrt(12)."""
+    assert measured(0.15) < 0.3
+    assert measured(0.15, shake=3.0) > 0.6
