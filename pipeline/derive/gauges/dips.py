@@ -23,6 +23,9 @@ PAIR_TIMES: Final = 0.75
 EACH_TIMES: Final = 0.6
 # Nearer than this two dips are one: strokes last 1.5 s at least.
 APART_S: Final = 0.9
+# A dip is dated to where it is so deep, so long before its bottom at most.
+HALF: Final = 0.5
+FALLS_S: Final = 0.4
 # Where a reversal is due by the strokes before and after, less will do.
 TRACE_MIN: Final = 0.006
 TRACE_NOISE_TIMES: Final = 3.0
@@ -62,6 +65,20 @@ def _mean(one: FloatArray, two: FloatArray) -> FloatArray:
     """Mean of two, the other one where one is NaN."""
     mean: FloatArray = np.where(np.isnan(one), two, np.where(np.isnan(two), one, (one + two) / 2))
     return mean
+
+
+def begun(depth: FloatArray, dips: IntArray, reach: int) -> IntArray:
+    """Frames at which dips are half as deep as they get: nearest to when the piston stopped.
+
+    Pressure goes on falling while the pump changes over, and through the lag of line and gauge.
+    depth : (F,) [1]; dips : frames, those without a depth stay; reach : most frames before the bottom
+    """
+    begins, going = dips.copy(), depth[dips] > 0
+    for by in range(1, reach + 1):
+        at = dips - by
+        going = going & (at >= 0) & (depth[at] >= HALF * depth[dips])
+        begins[going] = at[going]
+    return begins
 
 
 def find_dips(depth: FloatArray, apart: int) -> IntArray:

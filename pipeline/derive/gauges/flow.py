@@ -35,6 +35,8 @@ HYSTERESIS: Final = 0.1
 # No leak takes this share of the step within a second.
 STEEP: Final = 0.6
 RUNS_HIGH: Final = 1.03
+# Nearer to the running level than to the standing one.
+RUNS_PLACE: Final = 0.5
 # Pressure follows flow within this long; it moves when it is this share of the way from where it had settled.
 ONSET_S: Final = 2.0
 SETTLED_S: Final = 0.5
@@ -80,9 +82,10 @@ def _gauge_flow(
             (STANDS_NOISE * signal.noise + STANDS_SHARE * standing) / np.abs(step), STANDS_MIN, STANDS_MAX
         )
         by_level = _hysteresis(place < stands - HYSTERESIS, place > stands)
-    by_level = _from_onset(by_level & clear & pressurised, signal.level, frames)
+    by_level = _without_relief(frames, by_level & clear & pressurised, signal)
+    by_level = _from_onset(by_level, signal.level, frames)
     least = 0.5 * (1.0 - stands) * np.abs(step)
-    by_level = _with_strokes(frames, by_level, dips, signal, least, STEEP * np.abs(step))
+    by_level = _with_strokes(frames, by_level, dips, signal, place, least, STEEP * np.abs(step))
     flow = np.where(clear, by_level | _inside_train(train, by_level), train)
     # One of two gauges that runs high beside the other would take its running level for standing.
     high = standing > RUNS_HIGH * np.median(standing)
@@ -90,6 +93,19 @@ def _gauge_flow(
     clarity[np.isnan(signal.level)] = -1.0
     # A bound may hide all that lies above it: only strokes tell.
     return flow & pressurised, np.where(clear & ~signal.bound, place, np.nan), clarity
+
+
+def _without_relief(frames: Frames, flow: BoolArray, signal: Signal) -> BoolArray:
+    """Flow without the falls to no pressure: a line that is relieved passes its running level too."""
+    flow = flow.copy()
+    level, back = signal.level, frames.count(SETTLED_S)
+    relieved = np.flatnonzero(flow[:-1] & signal.no_pressure[1:])
+    for last in relieved.tolist():
+        start = last + 1
+        while start > back and flow[start - 1] and level[start - back] > level[start] + 2 * signal.noise:
+            start -= 1
+        flow[start : last + 1] = False
+    return flow
 
 
 def _from_onset(flow: BoolArray, level: FloatArray, frames: Frames) -> BoolArray:
@@ -129,13 +145,20 @@ def _row_medians(values: FloatArray, first: IntArray, last: IntArray) -> FloatAr
 
 
 def _with_strokes(
-    frames: Frames, flow: BoolArray, dips: IntArray, signal: Signal, least: FloatArray, steep: FloatArray
+    frames: Frames,
+    flow: BoolArray,
+    dips: IntArray,
+    signal: Signal,
+    place: FloatArray,
+    least: FloatArray,
+    steep: FloatArray,
 ) -> BoolArray:
     """Flow that shows its reversals, or is too short to need one.
 
     What runs on for longer than a stroke can last without a dip is a standing level that sank, unless it fell
     as far as flow makes it fall, at once; so is what begins without a fall. What comes from or goes to no
     pressure without a dip is the pump being filled or relieved.
+    place : (F,) [1], 0 running, 1 standing
     least : (F,) [Pa], least fall of the level with which flow begins; steep : (F,) [Pa], one that is no leak
     """
     flow = flow.copy()
@@ -146,18 +169,31 @@ def _with_strokes(
     for first, last in runs[~strokes].tolist():
         around = signal.no_pressure[max(0, first - beside) : last + beside]
         before = signal.level[max(0, first - beside // 2) : first]
-        fall = np.nanmax(np.nan_to_num(before), initial=0.0) - known_median(signal.level[first:last])
-        falls = len(before) == 0 or not fall < least[first]
-        leaks = last - first > longest and not fall > steep[first]
+        high = np.nanmax(np.nan_to_num(before), initial=0.0)
+        falls = len(before) == 0 or not high - known_median(signal.level[first:last]) < least[first]
+        # What leaks falls as far, but not at once.
+        leaks = last - first > longest and not _falls_at_once(frames, signal, first, steep)
         if leaks or around.any() or not falls:
             flow[first:last] = False
     firsts, lasts = runs[strokes].T
     marks = np.concatenate((firsts, inside, lasts))
     order = np.argsort(marks, kind="stable")
     marks, ends = marks[order], order >= len(firsts) + len(inside)
-    for place in np.flatnonzero((np.diff(marks) > longest) & ~ends[:-1]).tolist():
-        flow[marks[place] : marks[place + 1]] = False
+    for mark in np.flatnonzero((np.diff(marks) > longest) & ~ends[:-1]).tolist():
+        first, last = int(marks[mark]), int(marks[mark + 1])
+        # A slow stroke lasts long: from a reversal on, what stays at its running level flows.
+        ran = known_median(place[first:last]) < RUNS_PLACE
+        if not (_falls_at_once(frames, signal, first, steep) if first in firsts else ran):
+            flow[first:last] = False
     return flow
+
+
+def _falls_at_once(frames: Frames, signal: Signal, first: int, steep: FloatArray) -> bool:
+    """Whether the level falls at a frame as far as no leak lets it within two seconds."""
+    reach = frames.count(ONSET_S)
+    before = signal.level[max(0, first - reach // 2) : first]
+    after = known_median(signal.level[first + reach // 2 : first + reach])
+    return bool(np.nanmax(np.nan_to_num(before), initial=0.0) - after > steep[first])
 
 
 def dip_trains(frames: Frames, dips: IntArray) -> BoolArray:

@@ -12,7 +12,15 @@ import numpy as np
 from edge.words import PRESSURE_GAUGES, Fault, Gauge
 from pipeline.derive.gauges import changeover, condition, purging, states, strokes
 from pipeline.derive.gauges.around import highest_around
-from pipeline.derive.gauges.dips import APART_S, TRACE_MIN, TRACE_NOISE_TIMES, find_dips, relative_depth
+from pipeline.derive.gauges.dips import (
+    APART_S,
+    FALLS_S,
+    TRACE_MIN,
+    TRACE_NOISE_TIMES,
+    begun,
+    find_dips,
+    relative_depth,
+)
 from pipeline.derive.gauges.drifts import find_drifts
 from pipeline.derive.gauges.faults import Checked, check_gauges
 from pipeline.derive.gauges.flow import find_flow
@@ -259,7 +267,8 @@ def _moves(frames: Frames) -> dict[Part, Moves]:
         trace = relative_depth(signals[part], TRACE_MIN, TRACE_NOISE_TIMES)
         echoes = np.setdiff1d(raw[part], dips)
         trace = strokes.without_echoes(frames, trace, [raw[p] for p in raw if p != part], echoes)
-        moves[part] = replace(moves[part], reversals=strokes.add_due(frames, trace, seen, flow))
+        turns = begun(depth, strokes.add_due(frames, trace, seen, flow), frames.count(FALLS_S))
+        moves[part] = replace(moves[part], reversals=turns)
     return moves
 
 
