@@ -4,13 +4,13 @@ The widest part of an analysis: passes over whole arrays in NumPy's vector loops
 the filters of scipy.ndimage, whose import alone takes longer than a short recording's analysis.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.derive.gauges.recording import FloatArray, IntArray
+from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
 
 Values = npt.NDArray[Any]
 # So many at a time stay in the processor's cache.
@@ -51,6 +51,27 @@ def _extreme(values: Values, width: int, take: Callable[..., Values], never: flo
             span += further
         extreme[first:last] = found
     return extreme
+
+
+def in_blocks(work: Callable[..., Sequence[Values]], *arrays: Values) -> list[Values]:
+    """What `work` gives for the arrays, a part of them at a time: each value by those at its own place alone.
+
+    work : takes as many arrays as there are, and gives arrays of their length; arrays : each (N,)
+    """
+    count = len(arrays[0])
+    found = work(*(array[:_BLOCK] for array in arrays))
+    whole = [np.empty(count, dtype=part.dtype) for part in found]
+    for first in range(0, count, _BLOCK):
+        here = slice(first, first + _BLOCK)
+        for array, part in zip(whole, work(*(array[here] for array in arrays)), strict=True):
+            array[here] = part
+    return whole
+
+
+def steps_where(judge: Callable[[FloatArray], BoolArray], values: FloatArray) -> BoolArray:
+    """(N - 1,) what `judge` says of how far each value lies from the one before it. values : (N,)"""
+    (judged,) = in_blocks(lambda here, after: [judge(np.abs(after - here))], values[:-1], values[1:])
+    return judged
 
 
 def straight_between(x: Values, knots: IntArray, values: FloatArray) -> FloatArray:

@@ -42,7 +42,8 @@ def relative_depth(
     """
     times = noise_times if len(signals) == 1 else PAIR_TIMES * noise_times
     # No mean is more than the larger of two: few frames are left to look at.
-    at = np.flatnonzero(np.logical_or.reduce([signal.falls > least for signal in signals]))
+    falls = signals[0].falls if len(signals) == 1 else np.fmax(signals[0].falls, signals[1].falls)
+    at = np.flatnonzero(falls > least)
     depth = needed = np.full(len(at), np.nan)
     clear = np.ones(len(at), dtype=bool)
     for signal in signals:

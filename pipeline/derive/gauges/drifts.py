@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 
 from edge.words import Gauge
-from pipeline.derive.gauges.around import median_around, straight_between
+from pipeline.derive.gauges.around import in_blocks, median_around, straight_between
 from pipeline.derive.gauges.frames import Frames, Signal
 from pipeline.derive.gauges.jumps import along_floor, sudden_moves
 from pipeline.derive.gauges.medians import known_median
@@ -208,11 +208,15 @@ def _off(
         floor = max(floor, SCATTERS * float(np.median(np.abs(single - levels))))
         start = float(np.median(levels[: max(3, len(levels) // 20)]))
         states.append(straight_between(every, at, levels - start))
-    rest, work = states
-    size = np.minimum(np.abs(rest), np.abs(work))
-    alike = (rest * work > 0) & (np.abs(rest - work) <= ALIKE * np.maximum(np.abs(rest), np.abs(work)))
-    shared: FloatArray = np.where(alike, np.sign(rest) * size, 0.0)
+    (shared,) = in_blocks(_shared, *states)
     return shared, floor
+
+
+def _shared(rest: FloatArray, work: FloatArray) -> list[FloatArray]:
+    """The smaller of two offsets that are alike, else 0. Each (F,) [Pa]"""
+    size, other = np.abs(rest), np.abs(work)
+    alike = (rest * work > 0) & (np.abs(rest - work) <= ALIKE * np.maximum(size, other))
+    return [np.where(alike, np.sign(rest) * np.minimum(size, other), 0.0)]
 
 
 def _by_stay(values: FloatArray, where: BoolArray, frames: Frames) -> tuple[IntArray, FloatArray]:

@@ -5,11 +5,11 @@ held together: a level is running or standing by the levels found around dips an
 a long stay without a dip is standing whatever its level, a train of regular dips is flow.
 """
 
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
-from pipeline.derive.gauges.around import lowest_around, median_around, straight_between
+from pipeline.derive.gauges.around import in_blocks, lowest_around, median_around, straight_between
 from pipeline.derive.gauges.frames import Frames, Signal
 from pipeline.derive.gauges.medians import known_median
 from pipeline.derive.gauges.quality import runs_of
@@ -52,14 +52,13 @@ def find_flow(frames: Frames, signals: list[Signal], dips: IntArray) -> tuple[Bo
     dips : frames of the part's dips
     Returns (F,); and (F,) [1], the level's place between running, 0, and standing, 1: NaN where not known
     """
-    flow = np.zeros(len(frames.first), dtype=bool)
-    place = np.full(len(flow), np.nan)
-    clearest = np.full(len(flow), -1.0)
     train = dip_trains(frames, dips)
-    for signal in signals:
+    flow, place, clearest = _gauge_flow(frames, signals[0], dips, train)
+    for signal in signals[1:]:
         flows, places, clarity = _gauge_flow(frames, signal, dips, train)
-        flow = np.where(clarity > clearest, flows, flow)
-        place = np.where(clarity > clearest, places, place)
+        clearer = clarity > clearest
+        np.copyto(flow, flows, where=clearer)
+        np.copyto(place, places, where=clearer)
         clearest = np.maximum(clearest, clarity)
     return flow, place
 
@@ -74,25 +73,31 @@ def _gauge_flow(
         return blank > 0, np.full(len(blank), np.nan), blank
     running = _running_level(frames, signal, dips)
     standing = _standing_level(frames, signal, running, dips)
-    step = standing - running
-    clear = np.abs(step) > np.maximum(STEP_SHARE_MIN * standing, STEP_NOISE_MIN * signal.noise)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        place = (signal.level - running) / np.where(clear, step, np.inf)
-        stands = 1.0 - np.clip(
-            (STANDS_NOISE * signal.noise + STANDS_SHARE * standing) / np.abs(step), STANDS_MIN, STANDS_MAX
-        )
-        by_level = _hysteresis(place < stands - HYSTERESIS, place > stands)
-    by_level = _without_relief(frames, by_level & clear & pressurised, signal)
-    by_level = _from_onset(by_level, signal.level, frames)
-    least = 0.5 * (1.0 - stands) * np.abs(step)
-    by_level = _with_strokes(frames, by_level, dips, signal, place, least, STEEP * np.abs(step))
-    flow = np.where(clear, by_level | _inside_train(train, by_level), train)
     # One of two gauges that runs high beside the other would take its running level for standing.
-    high = standing > RUNS_HIGH * np.median(standing)
-    clarity = np.where(clear, np.abs(step), 0.0) * np.where(high, 0.5, 1.0)
-    clarity[np.isnan(signal.level)] = -1.0
+    high = RUNS_HIGH * float(np.median(standing))
+
+    def told(level: FloatArray, running: FloatArray, standing: FloatArray) -> list[Any]:
+        step = standing - running
+        size = np.abs(step)
+        clear = size > np.maximum(STEP_SHARE_MIN * standing, STEP_NOISE_MIN * signal.noise)
+        place = (level - running) / np.where(clear, step, np.inf)
+        stands = 1.0 - np.clip(
+            (STANDS_NOISE * signal.noise + STANDS_SHARE * standing) / size, STANDS_MIN, STANDS_MAX
+        )
+        clarity = np.where(clear, size, 0.0) * np.where(standing > high, 0.5, 1.0)
+        clarity[np.isnan(level)] = -1.0
+        runs, least = place < stands - HYSTERESIS, 0.5 * (1.0 - stands) * size
+        return [clear, place, runs, place > stands, least, STEEP * size, clarity]
+
+    with np.errstate(invalid="ignore", divide="ignore"):
+        clear, place, runs, stands, least, steep, clarity = in_blocks(told, signal.level, running, standing)
+    by_level = _without_relief(frames, _hysteresis(runs, stands) & clear & pressurised, signal)
+    by_level = _from_onset(by_level, signal.level, frames)
+    by_level = _with_strokes(frames, by_level, dips, signal, place, least, steep)
+    flow = clear & (by_level | _inside_train(train, by_level)) | ~clear & train
     # A bound may hide all that lies above it: only strokes tell.
-    return flow & pressurised, np.where(clear & ~signal.bound, place, np.nan), clarity
+    np.copyto(place, np.nan, where=~clear | signal.bound)
+    return flow & pressurised, place, clarity
 
 
 def _without_relief(frames: Frames, flow: BoolArray, signal: Signal) -> BoolArray:

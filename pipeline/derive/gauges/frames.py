@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 
 from edge.words import Gauge
-from pipeline.derive.gauges.around import highest_around, lowest_around
+from pipeline.derive.gauges.around import highest_around, in_blocks, lowest_around
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
 from pipeline.derive.gauges.timeline import Timeline
 
@@ -63,7 +63,10 @@ class Signal:
     def falls(self) -> FloatArray:
         """(F,) [1], depth or fall as a share of the level, whichever is more; NaN where missing."""
         with np.errstate(invalid="ignore", divide="ignore"):
-            return np.maximum(self.depth, self.fall) / self.level
+            return in_blocks(
+                lambda depth, fall, level: [np.maximum(depth, fall) / level],
+                *(self.depth, self.fall, self.level),
+            )[0]
 
 
 @dataclass(frozen=True)
