@@ -34,6 +34,14 @@ def inspect(
             help="Write a plot: .html to zoom from a week to a stroke, .png to print.", metavar="FILE"
         ),
     ] = None,
+    flags: Annotated[
+        Path | None,
+        typer.Option(
+            help="Write the QARTOD flag of every sample and gauge, and the test that gave it: "
+            "columns ts, gauge, flag, test, as .csv or .parquet.",
+            metavar="FILE",
+        ),
+    ] = None,
     follow: Annotated[
         bool,
         typer.Option("--follow", help="Say each second what the pump does, of a file that is still written."),
@@ -53,14 +61,15 @@ def inspect(
     """
     settings = _settings(stroke_ml)
     if follow:
-        if as_json or check or plot is not None:
+        if as_json or check or plot is not None or flags is not None:
             raise CallError(
-                "goes with neither --json, --plot nor --check", where="--follow", do="give it alone"
+                "goes with neither --json, --plot, --flags nor --check", where="--follow", do="give it alone"
             )
         _follow(gauges, settings)
         return
 
     from pipeline.cli.gauge_drawing import Traces, check_plot, draw
+    from pipeline.cli.gauge_flags import check_flags, write_flags
     from pipeline.derive.gauges.analyse import Analyser
     from pipeline.derive.gauges.report import as_json as to_json
     from pipeline.derive.gauges.report import holds
@@ -68,6 +77,8 @@ def inspect(
 
     if plot is not None:
         check_plot(plot)
+    if flags is not None:
+        check_flags(flags, gauges)
     analyser, traces = Analyser(settings), Traces()
     for piece in read_pieces(gauges):
         analyser.feed(piece)
@@ -76,6 +87,8 @@ def inspect(
     analysis = analyser.findings()
     if plot is not None:
         draw(plot, gauges.name, traces, analysis, settings)
+    # Faults are only known once all was read: the file is read a second time.
+    flagged = 0 if flags is None else write_flags(flags, read_pieces(gauges), analysis, settings)
     if as_json:
         print(json.dumps(to_json(analysis), allow_nan=False))
     else:
@@ -84,6 +97,8 @@ def inspect(
         Console().print(_summary(gauges.name, analysis))
         if plot is not None:
             Console().print(f"plot written to {plot}")
+        if flags is not None:
+            Console().print(f"{flagged} flags written to {flags}")
     raise typer.Exit(1 if check and holds(analysis) else 0)
 
 

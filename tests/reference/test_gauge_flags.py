@@ -9,7 +9,15 @@ import numpy as np
 import pytest
 
 from edge.units import PASCALS, psi_to_pa
-from pipeline.derive.gauges.quality import flat_line, gross_range, ne43, rate_of_change, spike, worst_of
+from pipeline.derive.gauges.quality import (
+    flat_line,
+    gap,
+    gross_range,
+    ne43,
+    rate_of_change,
+    spike,
+    worst_of,
+)
 
 NAN = np.nan
 Q1 = np.array([0, 10, 50, 120, 180, 210, -1, -5, NAN, 100])
@@ -65,6 +73,70 @@ def test_flat_line_q5():
 def test_flat_line_below_a_second_as_scaled_q7(interval):
     scaled = flat_line(every(interval, 12), Q5, 3 * interval, 5 * interval, 0.01)
     assert scaled.tolist() == [1, 1, 1, 1, 1, 3, 3, 4, 4, 4, 1, 1]
+
+
+@pytest.fixture(params=range(6))
+def a_minute_and_more(request):
+    """One value a second, the steps at which the reference library is right: noise, steps, flats, holes."""
+    rng = np.random.default_rng([request.param, 54])
+    values = np.round(np.cumsum(rng.normal(0, 1, 600)) + rng.normal(0, 3, 600), 1)
+    for start in rng.integers(0, 580, 8):
+        values[start : start + rng.integers(2, 20)] = values[start]
+    return values, rng
+
+
+def test_gross_range_as_the_reference_library(a_minute_and_more):
+    values, rng = a_minute_and_more
+    values[rng.integers(0, 600, 20)] = NAN
+    low, high = np.nanquantile(values, [0.1, 0.9])
+    ours = gross_range(values, (low - 2, high + 2), (low, high))
+    theirs = reference.gross_range_test(values, fail_span=(low - 2, high + 2), suspect_span=(low, high))
+    assert ours.tolist() == theirs.tolist()
+    assert set(ours.tolist()) == {1, 3, 4, 9}
+
+
+def test_rate_of_change_as_the_reference_library(a_minute_and_more):
+    values, _ = a_minute_and_more
+    ours = rate_of_change(every(1, 600), values, 5, np.inf)
+    theirs = reference.rate_of_change_test(values, every(1, 600) // 1_000_000, threshold=5)
+    assert ours.tolist() == theirs.tolist()
+    assert set(ours.tolist()) == {1, 3}
+
+
+def test_flat_line_as_the_reference_library(a_minute_and_more):
+    values, _ = a_minute_and_more
+    ours = flat_line(every(1, 600), values, 4, 9, 0.05)
+    theirs = reference.flat_line_test(
+        values,
+        every(1, 600) // 1_000_000,
+        suspect_threshold=4,
+        fail_threshold=9,
+        tolerance=0.05,
+    )
+    assert ours.tolist() == theirs.tolist()
+    assert set(ours.tolist()) == {1, 3, 4}
+
+
+def test_gap_as_the_reference_library(a_minute_and_more):
+    """Theirs counts in hours, and gives the first sample the second's flag: a recording's begin is no gap."""
+    _, rng = a_minute_and_more
+    at_us = np.cumsum(rng.choice([1, 1, 1, 1, 30, 3601, 3600, 7200], 600)) * 1_000_000
+    theirs = reference.time_gap_test(at_us.astype("datetime64[us]"), fail_span=1)
+    ours = gap(at_us, np.inf, 3600)
+    assert ours.tolist()[1:] == theirs.tolist()[1:]
+    assert set(ours.tolist()) == {1, 4}
+
+
+def test_gap_below_a_second():
+    """From the definition: the sample after a step longer than the limit; going back is no gap."""
+    at_us = np.array([0, 100, 200, 900, 1000, 950, 1050, 3050]) * 1000
+    assert gap(at_us, 0.5, 1.5).tolist() == [1, 1, 1, 3, 1, 1, 1, 4]
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_worst_of_as_the_reference_library(seed):
+    flags = np.random.default_rng(seed).choice(np.array([1, 2, 3, 4, 9], dtype=np.uint8), (3, 200))
+    assert worst_of(*flags).tolist() == reference.qartod_compare(list(flags)).tolist()
 
 
 def test_worst_of_q8():

@@ -99,6 +99,20 @@ def rate_of_change(at_us: IntArray, values: FloatArray, suspect: float, fail: fl
     return flags
 
 
+def gap(at_us: IntArray, suspect_s: float, fail_s: float) -> FlagArray:
+    """The first sample after a time without any.
+
+    at_us : (N,) [us]; suspect_s, fail_s : [s], longest step that still passes
+    The first sample of all is good, and so is one whose time goes back: other tests see to those.
+    Source: QARTOD, timing and gap test.
+    """
+    flags = np.full(len(at_us), Flag.GOOD, dtype=np.uint8)
+    seconds = np.diff(at_us) / 1e6
+    flags[1:][seconds > suspect_s] = Flag.SUSPECT
+    flags[1:][seconds > fail_s] = Flag.FAIL
+    return flags
+
+
 def flat_line(
     at_us: IntArray, values: FloatArray, suspect_s: float, fail_s: float, tolerance: float
 ) -> FlagArray:
