@@ -26,6 +26,7 @@ from pipeline.derive.smear.sheet import (
 WORK_PX_PER_MM: Final = 4.0
 # Without a sheet the picture is brought to this long side.
 _PLAIN_LONG_PX: Final = 1200
+_MARKERS_LEAST: Final = 3
 _MARKER_OFF_MM: Final = 2.0  # a folded sheet never lies quite flat; a stranger's marker lies centimetres off
 _MARKER_RMS_MAX: Final = 1.0  # [mm]
 # On the small picture in which the paper is looked for.
@@ -73,7 +74,7 @@ class Canvas:
 def find_sheet(rgb: PixelArray) -> Sheet | None:
     """The printed sheet, found by three or more of its markers; None if there are fewer.
 
-    rgb : (H, W, 3), any rotation, up to about 30 degrees of tilt
+    rgb : (H, W, 3), any rotation, up to about 30 degrees of tilt, mirrored or not
     """
     grey = cv2.cvtColor(eight_bit(rgb), cv2.COLOR_RGB2GRAY)
     parameters = cv2.aruco.DetectorParameters()
@@ -81,14 +82,19 @@ def find_sheet(rgb: PixelArray) -> Sheet | None:
     parameters.adaptiveThreshWinSizeMin = 13
     parameters.adaptiveThreshWinSizeMax = 53
     parameters.adaptiveThreshWinSizeStep = 20
-    corners, numbers, _ = cv2.aruco.ArucoDetector(dictionary(), parameters).detectMarkers(grey)
+    detector = cv2.aruco.ArucoDetector(dictionary(), parameters)
+    corners, numbers, unread = detector.detectMarkers(grey)
+    if numbers is None and len(unread) >= _MARKERS_LEAST:
+        # A phone's front camera stores what a mirror shows: squares without a number are read the other way.
+        corners, numbers, _ = detector.detectMarkers(np.ascontiguousarray(grey[:, ::-1]))
+        corners = [np.array([grey.shape[1] - 1, 0]) + c * np.array([-1, 1]) for c in corners]
     if numbers is None:
         return None
     found = {int(n): np.asarray(c, np.float64)[0] for n, c in zip(numbers.ravel(), corners, strict=True)}
     for page in ("a4", "letter"):
         geometry = sheet_geometry(page)
         seen = sorted(n for n in found if page_of_marker(n) == page)
-        if len(seen) >= 3:
+        if len(seen) >= _MARKERS_LEAST:
             return _fit(geometry, {n: found[n] for n in seen})
     return None
 

@@ -37,7 +37,7 @@ class SmearLimits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     film_px_min: Positive = 160.0
     blur_mm_max: Positive = 0.4
     clipped_max: Share = 0.01
-    paper_clipped_max: Share = 0.35
+    paper_clipped_max: Share = 0.9
     paper_level_min: Share = 0.06
     one_wing_share_max: Share = 0.06
     shadow_share_max: Share = 0.04
