@@ -1,10 +1,9 @@
 """Which gauge lies, from when to when? Faults that show in a gauge's own samples.
 
 Limits come from the recording itself: its noise and its usual pressure. Faults that only show against the
-other gauges over a longer time are offsets.py's.
+other gauges over a longer time are jumps.py's and drifts.py's.
 """
 
-import itertools
 from dataclasses import dataclass
 from typing import Final
 
@@ -12,18 +11,24 @@ import numpy as np
 
 from edge.units import psi_to_pa
 from edge.words import Fault, Gauge
-from pipeline.derive.gauges.frames import NO_PRESSURE_PA, noise_of
-from pipeline.derive.gauges.medians import median
 from pipeline.derive.gauges.quality import Flag, FlagArray, ne43, runs_of
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
 from pipeline.derive.gauges.results import SensorFault
 from pipeline.derive.gauges.settings import GaugeSettings
+from pipeline.derive.gauges.still import (
+    MOVES_SHARE,
+    NOISE_TIMES,
+    all_stand_still,
+    find_dead,
+    find_still,
+    lasting_runs,
+)
 from pipeline.derive.gauges.timeline import joined_spans
+from pipeline.derive.gauges.usual import Usual, usual_of
 
 # Gauge pressure can't fall under a vacuum; what reads lower than a vacuum and a zero that is 1 % of a 400 bar
 # span off, and than its noise, is electrics.
 IMPOSSIBLE_PA: Final = -5e5
-NOISE_TIMES: Final = 8.0
 # A spike is out and back within so many samples, and no longer than a reversal's shortest dip lasts at 50 Hz.
 SPIKE_SAMPLES: Final = 3
 SPIKE_S: Final = 0.16
@@ -32,34 +37,13 @@ SPIKE_SHARE: Final = 0.05
 STEP_AROUND_S: Final = 0.4
 # Reversals dip 25 % at most: what falls deeper and is back as fast is the gauge.
 DIP_SHARE_MAX: Final = 0.35
-STUCK_S: Final = 3.0
-STUCK_SAMPLES: Final = 15
-STUCK_NOISE_SHARE: Final = 0.02
 SATURATED_S: Final = 0.3
-# A stay at a ceiling that was come back to: so many samples at exactly the same value are no chance.
-RETURN_SAMPLES: Final = 4
-# A gauge is flat by nature, too coarse to show its noise, if by chance as many stays as this in a recording
-# are as long as that of a stuck one. Neighbours in one step of a coarse logger go together: take the root.
-FLAT_BY_CHANCE: Final = 1e-3
-# While a gauge of the same flow moves by this share of its pressure, a live gauge moves too.
-MOVES_SHARE: Final = 0.05
 BROKEN_S: Final = 0.3
 JOIN_US: Final = 2_000_000
 # Two ceilings as near as this are one, at a coarse logger's step.
 CEILING_SLACK: Final = 1.002
 # A saturated reading is still a bound: it tells standing from running.
 FLAG_OF: Final = {Fault.MISSING: Flag.MISSING, Fault.SATURATION: Flag.SUSPECT}
-_SAMPLE_BLOCKS: Final = 64
-_BLOCK: Final = 4096
-
-
-@dataclass(frozen=True)
-class Usual:
-    """What is usual for a gauge. plateau, noise : [Pa]; flat : too coarse to show its noise."""
-
-    plateau: float
-    noise: float
-    flat: bool
 
 
 @dataclass(frozen=True)
@@ -69,31 +53,6 @@ class Checked:
     flags: FlagArray
     faults: list[SensorFault]
     usual: Usual
-
-
-def usual_of(values: FloatArray, interval_us: float) -> Usual:
-    """Plateau and noise of a gauge, from blocks spread over the recording.
-
-    values : (M,) [Pa]; interval_us : [us], usual
-    """
-    count = len(values)
-    if len(values) > _SAMPLE_BLOCKS * _BLOCK:
-        starts = np.linspace(0, len(values) - _BLOCK, _SAMPLE_BLOCKS).astype(np.int64)
-        values = values[(starts[:, None] + np.arange(_BLOCK)).ravel()]
-    pressurised = values[values > NO_PRESSURE_PA]
-    if len(pressurised) < 10:
-        return Usual(float(np.median(pressurised)) if len(pressurised) else 0.0, 0.0, True)
-    plateau = float(np.median(pressurised))
-    still = np.diff(pressurised) == 0
-    # A gauge stuck for long must not look flat by nature: leave its long runs out.
-    runs = runs_of(still)
-    length = runs[:, 1] - runs[:, 0]
-    unchanged = int(length[length < STUCK_SAMPLES].sum())
-    share = unchanged / max(1, unchanged + int(np.count_nonzero(~still)))
-    stay = max(STUCK_SAMPLES, STUCK_S * 1e6 / max(interval_us, 1.0))
-    flat = bool(share ** (stay / 2) * count > FLAT_BY_CHANCE or still.all())
-    bend = pressurised[np.concatenate(([True], ~still))]
-    return Usual(plateau, noise_of(bend), flat)
 
 
 def check_gauges(
@@ -106,17 +65,29 @@ def check_gauges(
     usual = {gauge: usual_of(values, _interval(run_us)) for gauge, values in gauges.items()}
     faults: dict[Gauge, dict[Fault, BoolArray]] = {}
     for gauge, values in gauges.items():
-        same_flow = [(gauges[other], usual[other]) for other in _same_flow(gauge) if other in gauges]
         broken = _wire_break(run_us, values, usual[gauge], settings)
         saturated = _saturation(run_us, values, usual[gauge], settings) & ~broken
-        stuck, dead, clipped = _still(run_us, values, usual[gauge], same_flow, saturated)
-        saturated |= clipped & ~broken
+        tops = runs_of(saturated)
+        if settings.pressure_span_psi is None and all_stand_still(gauge, gauges, usual, tops):
+            saturated[:] = False
         faults[gauge] = {
             Fault.MISSING: np.isnan(values),
-            Fault.WIRE_BREAK: broken | dead,
+            Fault.WIRE_BREAK: broken,
             Fault.SATURATION: saturated,
-            Fault.STUCK: stuck & ~broken & ~dead,
+            Fault.STUCK: np.zeros(len(values), dtype=bool),
         }
+    # What a gauge should feel is told by the others, where they are sound.
+    for gauge in gauges:
+        stuck, clipped = find_still(
+            run_us, gauge, _heard(gauge, gauges, faults), usual, faults[gauge][Fault.SATURATION]
+        )
+        broken = faults[gauge][Fault.WIRE_BREAK]
+        faults[gauge][Fault.SATURATION] |= clipped & ~broken
+        faults[gauge][Fault.STUCK] = stuck & ~broken
+    for gauge in gauges:
+        stuck, dead = find_dead(run_us, gauge, _heard(gauge, gauges, faults), usual)
+        faults[gauge][Fault.STUCK] |= stuck & ~faults[gauge][Fault.WIRE_BREAK]
+        faults[gauge][Fault.WIRE_BREAK] |= dead
     sound = {
         gauge: np.where(np.logical_or.reduce(list(faults[gauge].values())), np.nan, values)
         for gauge, values in gauges.items()
@@ -130,6 +101,17 @@ def check_gauges(
             usual[gauge],
         )
         for gauge in gauges
+    }
+
+
+def _heard(
+    gauge: Gauge, gauges: dict[Gauge, FloatArray], faults: dict[Gauge, dict[Fault, BoolArray]]
+) -> dict[Gauge, FloatArray]:
+    """The pressures by which one gauge is judged: its own, and the others' where nothing is known of them."""
+    lies = {other: faults[other][Fault.WIRE_BREAK] | faults[other][Fault.STUCK] for other in gauges}
+    return {
+        other: np.where(lies[other], np.nan, values) if other != gauge and lies[other].any() else values
+        for other, values in gauges.items()
     }
 
 
@@ -169,24 +151,11 @@ def _ceilings(run_us: IntArray, values: FloatArray, where: BoolArray) -> list[tu
     return [(int(run_us[first]), int(run_us[last - 1])) for first, last in spans]
 
 
-def _same_flow(gauge: Gauge) -> list[Gauge]:
-    """Gauges that move whenever this one does: the other catalyst gauge; for the base, both of them.
-
-    Not the base for a catalyst gauge: in a purge the base flows alone.
-    """
-    if gauge == Gauge.BASE:
-        return [Gauge.CATALYST_1, Gauge.CATALYST_2]
-    if gauge in (Gauge.CATALYST_1, Gauge.CATALYST_2):
-        return [Gauge.CATALYST_2 if gauge == Gauge.CATALYST_1 else Gauge.CATALYST_1]
-    return []
-
-
 def _lasting(run_us: IntArray, rows: BoolArray, seconds: float, samples: int = 1) -> BoolArray:
     """Runs that last."""
     kept = np.zeros(len(rows), dtype=bool)
-    for first, last in runs_of(rows):
-        if last - first >= samples and run_us[last - 1] - run_us[first] >= seconds * 1e6:
-            kept[first:last] = True
+    for first, last in lasting_runs(run_us, rows, seconds, samples):
+        kept[first:last] = True
     return kept
 
 
@@ -208,71 +177,6 @@ def _saturation(run_us: IntArray, values: FloatArray, usual: Usual, settings: Ga
     else:
         top = values >= np.nanmax(values) * (1 - 1e-9)
     return _lasting(run_us, top, SATURATED_S, SPIKE_SAMPLES)
-
-
-def _still(
-    run_us: IntArray,
-    values: FloatArray,
-    usual: Usual,
-    same_flow: list[tuple[FloatArray, Usual]],
-    saturated: BoolArray,
-) -> tuple[BoolArray, BoolArray, BoolArray]:
-    """Unchanged for too long: stuck at some pressure, dead at none while the others have it, at a ceiling."""
-    stuck, dead, clipped = (np.zeros(len(values), dtype=bool) for _ in range(3))
-    tolerance = max(STUCK_NOISE_SHARE * usual.noise, 1e-9 * usual.plateau, 1e-6)
-    with np.errstate(invalid="ignore"):
-        runs = runs_of(np.abs(np.diff(values)) < tolerance)
-    first, last = runs.T
-    long = (run_us[last] - run_us[first] >= STUCK_S * 1e6) & (last - first >= STUCK_SAMPLES)
-    for first, last in runs[long].tolist():
-        rows = slice(first, last + 1)
-        if np.ptp(values[rows]) > 2 * tolerance or saturated[rows].any() or clipped[first]:
-            continue
-        moves = any(_moves(other[rows], known) for other, known in same_flow)
-        if values[first] < NO_PRESSURE_PA:
-            dead[rows] = any(_has_pressure(other[rows]) for other, _ in same_flow)
-        elif moves or not usual.flat:
-            under = _under_ceiling(values, first, last + 1, tolerance, NOISE_TIMES * usual.noise)
-            if under is None:
-                stuck[rows] = True
-            else:
-                clipped[under] = values[under] >= values[first] - tolerance
-    return stuck, dead, clipped
-
-
-def _under_ceiling(values: FloatArray, first: int, last: int, tolerance: float, clear: float) -> slice | None:
-    """Samples around a still run that keep under it, if it is a ceiling; None if the gauge is stuck.
-
-    A gauge sticks at what it read last, and once. A ceiling cuts off what was above it, or is come back to.
-    tolerance : [Pa], what counts as the same; clear : [Pa], a difference out of the noise
-    """
-    ceiling = float(np.median(values[first:last]))
-    with np.errstate(invalid="ignore"):
-        above = np.flatnonzero(values > ceiling + tolerance)
-        place = int(np.searchsorted(above, first))
-        start = int(above[place - 1]) + 1 if place else 0
-        end = int(above[place]) if place < len(above) else len(values)
-        under = slice(start, end)
-        at_top = runs_of(values[under] >= ceiling - tolerance)
-        cut = values[first - 1] - ceiling > clear if first else False
-    returns = [
-        (one, two)
-        for (_, one), (two, end_of) in itertools.pairwise(at_top.tolist())
-        if end_of - two >= RETURN_SAMPLES
-        and np.nanmin(values[under][one:two], initial=ceiling) < ceiling - clear
-    ]
-    return under if cut or returns else None
-
-
-def _moves(values: FloatArray, usual: Usual) -> bool:
-    """Whether a gauge's level changes: dips, a sixth of the time at most, are no change of level."""
-    finite = values[np.isfinite(values)]
-    return len(finite) > 0 and float(np.ptp(np.quantile(finite, [0.25, 0.75]))) > MOVES_SHARE * usual.plateau
-
-
-def _has_pressure(values: FloatArray) -> bool:
-    finite = values[np.isfinite(values)]
-    return len(finite) > 0 and median(finite) > NO_PRESSURE_PA
 
 
 def _spikes(run_us: IntArray, gauge: Gauge, gauges: dict[Gauge, FloatArray], usual: Usual) -> BoolArray:

@@ -1,0 +1,119 @@
+"""Is a gauge that stands still told from a pressure that does, with noise, with little, and with none?"""
+
+import numpy as np
+import pytest
+
+from edge.units import PA_PER_PSI
+from edge.words import Fault, Gauge
+from pipeline.derive.gauges.analyse import analyse
+from pipeline.derive.gauges.recording import Recording
+from pipeline.derive.gauges.settings import GaugeSettings
+from tests.shop.plain_pump import START_US, Plain, play, work
+
+SETTINGS = GaugeSettings()
+SCRIPT = [("off", 60), ("stalled", 60), ("purging", 20), ("stalled", 30), *work(900, 1), ("stalled", 60)]
+BASE, ONE, TWO = Gauge.BASE, Gauge.CATALYST_1, Gauge.CATALYST_2
+# Noise [psi], step of the logger [psi], lag of the line [s].
+LOGGERS = {
+    "no noise": (0.0, 0.0, 0.15),
+    "square": (0.0, 0.0, 1e-3),
+    "whole psi": (0.0, 1.0, 0.15),
+    "coarse": (1.0, 5.0, 0.15),
+    "coarser": (1.0, 10.0, 0.15),
+    "fine": (6.0, 0.0, 0.15),
+}
+
+
+def recorded(logger, change=None, hz=20.0):
+    """The script as a logger writes it, after `change(psi by gauge, seconds)`."""
+    noise, step, lag = LOGGERS[logger]
+    recording, truth = play(SCRIPT, Plain(hz=hz, noise_psi=noise, lag_s=lag))
+    psi = {gauge: values / PA_PER_PSI for gauge, values in recording.gauges.items()}
+    if step:
+        psi = {gauge: np.round(values / step) * step for gauge, values in psi.items()}
+    if change:
+        change(psi, (recording.at_us - START_US) / 1e6)
+    gauges = {gauge: values * PA_PER_PSI for gauge, values in psi.items()}
+    return analyse(Recording(recording.at_us, gauges), SETTINGS), truth
+
+
+def faults(found):
+    return [(fault.type, fault.gauge) for fault in found.sensor_faults]
+
+
+@pytest.mark.parametrize("hz", [10, 50])
+@pytest.mark.parametrize("logger", LOGGERS)
+def test_a_clean_recording_is_no_stuck_gauge(logger, hz):
+    found, truth = recorded(logger, hz=hz)
+    assert faults(found) == [] and found.balance_events == []
+    for part, true in truth["reversals"].items():
+        assert sum(r.part == part for r in found.reversals) == pytest.approx(len(true), rel=0.01, abs=1)
+
+
+@pytest.mark.parametrize("gauge", [BASE, ONE, TWO], ids=str)
+@pytest.mark.parametrize("logger", LOGGERS)
+def test_a_stuck_gauge_is_told_by_what_the_others_feel(logger, gauge):
+    def change(psi, seconds):
+        during = (seconds >= 400) & (seconds < 520)
+        psi[gauge][during] = psi[gauge][during][0]
+
+    found, _ = recorded(logger, change)
+    assert faults(found) == [(Fault.STUCK, gauge)] and found.balance_events == []
+    (fault,) = found.sensor_faults
+    # Without noise a gauge may have stood still since it last moved, and until its next stroke.
+    assert (fault.start_us - START_US) / 1e6 == pytest.approx(400, abs=0.2 if logger == "fine" else 30)
+    assert (fault.end_us - START_US) / 1e6 == pytest.approx(520, abs=0.2 if logger == "fine" else 7)
+
+
+@pytest.mark.parametrize("logger", LOGGERS)
+def test_an_imbalance_is_no_stuck_gauge(logger):
+    noise, _, lag = LOGGERS[logger]
+    apart = [(0.0, 0.0), (400.0, 0.0), (400.1, 350.0), (600.0, 350.0), (600.1, 0.0), (9e9, 0.0)]
+    recording, _ = play(SCRIPT, Plain(noise_psi=noise, lag_s=lag, apart=apart))
+    found = analyse(recording, SETTINGS)
+    assert faults(found) == []
+    assert [event.type for event in found.balance_events] == ["out_of_balance"]
+
+
+@pytest.mark.parametrize("gauge", [BASE, ONE, TWO], ids=str)
+@pytest.mark.parametrize("reads", [0.0, -62.5, -125.0, -1250.0])
+@pytest.mark.parametrize("noise", [0.0, 3.0])
+def test_a_gauge_that_loses_its_pressure_at_once_has_lost_its_wire(gauge, reads, noise):
+    def change(psi, seconds):
+        during = (seconds >= 400) & (seconds < 460)
+        psi[gauge][during] = reads + noise * np.random.default_rng(1).normal(size=during.sum())
+
+    found, _ = recorded("fine", change)
+    assert faults(found) == [(Fault.WIRE_BREAK, gauge)] and found.balance_events == []
+
+
+@pytest.mark.parametrize("gauge", [ONE, TWO], ids=str)
+def test_a_gauge_that_stays_at_no_pressure_is_stuck(gauge):
+    def change(psi, seconds):
+        during = (seconds >= 30) & (seconds < 100)  # the pump is off until 60 s
+        psi[gauge][during] = psi[gauge][during][0]
+
+    found, _ = recorded("fine", change)
+    assert faults(found) == [(Fault.STUCK, gauge)]
+    assert (found.sensor_faults[0].start_us - START_US) / 1e6 == pytest.approx(30, abs=0.2)
+
+
+def test_a_gauge_stuck_at_nothing_while_nothing_is_there_is_no_fault():
+    def change(psi, seconds):
+        psi[ONE][seconds < 50] = 1.0
+
+    assert faults(recorded("fine", change)[0]) == []
+
+
+def test_the_sound_one_of_two_gauges_is_not_dead_beside_one_that_sticks():
+    def change(psi, seconds):
+        during = (seconds >= 1150) & (seconds < 1400)
+        psi[ONE][during] = psi[ONE][during][0]
+
+    noise, _, lag = LOGGERS["fine"]
+    script = [*SCRIPT, ("off", 200), ("stalled", 60)]
+    recording, _ = play(script, Plain(noise_psi=noise, lag_s=lag))
+    psi = {gauge: values.copy() for gauge, values in recording.gauges.items()}
+    change(psi, (recording.at_us - START_US) / 1e6)
+    found = analyse(Recording(recording.at_us, psi), SETTINGS)
+    assert faults(found) == [(Fault.STUCK, ONE)]
