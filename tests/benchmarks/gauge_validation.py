@@ -30,6 +30,8 @@ START_US = 1_792_000_000_000_000
 FAULTS = ("missing", "stuck", "spike", "jump", "drift", "saturation", "wire_break")
 CLOCK = ("gap", "duplicate", "out_of_order", "clock_step")
 GAUGES = ("base", "catalyst_1", "catalyst_2")
+# What must be told of wear and clogging: half as much again as the sites' defaults. Less may be.
+WORN_SHARE, CLOGGED_SHARE = 0.12, 0.18
 
 
 @dataclass
@@ -176,7 +178,14 @@ def hydraulic_case(seed: int) -> Case:
             or f.get("effect_psi", np.inf) > 3 * params.gauges["base"].noise_psi + params.step_psi
         ],
         [(at(c["start"]), at(c["end"])) for c in truth.changeovers],
-        {"params": params, "clock": clock, "back": (step.start, 0.0) if step else None},
+        {
+            "params": params,
+            "clock": clock,
+            "back": (step.start, 0.0) if step else None,
+            "wear": {one["pump"]: one["share"] for one in truth.wear},
+            # By what the mixer's share of the running pressure grew for the same flow, at the end.
+            "clogging": truth.clogging.get("share", 0.0) * params.base.mixer_share,
+        },
     )
 
 
@@ -219,7 +228,8 @@ def other_case(seed: int) -> Case:
             "clock": clock.kind if clock else None,
             "back": stepped,
             "unclear": {part: np.array([at(t) for t in turns]) for part, turns in truth.unclear.items()},
-            "told": told,
+            "wear": {one["pump"]: one["leak_end"] for one in truth.wear},
+            "clogging": truth.clogging.get("rise", 0.0),
         },
     )
 
@@ -456,6 +466,26 @@ def score(case: Case, found: GaugeAnalysis) -> dict[str, Any]:
         [(seconds(c.start_us), seconds(c.end_us)) for c in found.changeovers],
         lambda *_: True,
     )
+    if "wear" in case.about:
+        worn = [part for part, share in case.about["wear"].items() if share >= WORN_SHARE]
+        told = [one.part for one in found.wear]
+        scores["wear"] = (
+            len(set(worn) & set(told)),
+            len(worn),
+            len(told),
+            [(part, case.about["wear"][part]) for part in worn if part not in told],
+            [(part,) for part in told if part not in case.about["wear"]],
+        )
+        clogged, spans = case.about["clogging"] >= CLOGGED_SHARE, found.clogging.spans
+        scores["clogging"] = (
+            int(clogged and bool(spans)),
+            int(clogged),
+            int(bool(spans)),
+            [case.about["clogging"]] if clogged and not spans else [],
+            [spans[0].rise] if spans and not case.about["clogging"] else [],
+        )
+        if found.clogging.rise is not None:
+            scores["clogging rise error"] = abs(found.clogging.rise - case.about["clogging"])
     return scores
 
 
@@ -480,7 +510,7 @@ def main() -> None:
         for name, value in score(case, found).items():
             if isinstance(value, float):
                 iou.setdefault(name, []).append(value)
-                if args.each and value < 0.95:
+                if args.each and (value < 0.95) == name.startswith("iou"):
                     print(seed, name, round(value, 3), case.hz)
                 continue
             total.setdefault(name, Counter()).update(matched=value[0], true=value[1], found=value[2])
@@ -493,7 +523,9 @@ def main() -> None:
                     for span in spans:
                         kinds.setdefault(span[-1], Counter()).update({what: 1})
             if args.each and not name.startswith("reversals") and (value[3] or value[4]):
-                missed, false = ([_short(t) for t in spans[:6]] for spans in value[3:])
+                missed, false = (
+                    [_short(t) if isinstance(t, tuple) else t for t in spans[:6]] for spans in value[3:]
+                )
                 print(seed, name, "missed", missed, "false", false)
             f1 = 2 * value[0] / max(1, value[1] + value[2])
             if args.each and name.startswith("reversals") and f1 < 0.98:
@@ -506,7 +538,8 @@ def main() -> None:
             f"  matched {counts['matched']}"
         )
     for name, values in iou.items():
-        print(f"{name:20s} mean {np.mean(values):.4f}  worst {np.min(values):.3f}")
+        worst = np.min(values) if name.startswith("iou") else np.max(values)
+        print(f"{name:20s} mean {np.mean(values):.4f}  worst {worst:.3f}")
     print(f"stroke count error   mean {np.mean(stroke_error):.4f}  worst {np.max(stroke_error):.4f}")
     for kind, counts in sorted(kinds.items()):
         print(f"fault {kind:14s} true {counts['true']}  missed {counts['missed']}  false {counts['false']}")

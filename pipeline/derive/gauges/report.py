@@ -103,6 +103,7 @@ def wear_json(analysis: GaugeAnalysis) -> list[dict[str, Any]]:
             **_span(wear),
             "pressure_share": round(wear.pressure_share, 4),
             "duration_share": round(wear.duration_share, 4),
+            "slip_share": round(wear.slip_share, 4),
             "strokes": wear.strokes,
         }
         for wear in analysis.wear
@@ -185,7 +186,7 @@ def summary_lines(analysis: GaugeAnalysis) -> list[tuple[str, str]]:
     ]
     lines += [("changeover seen", f"{_clock(seen)}, {seen.part}") for seen in analysis.changeovers]
     lines += [
-        ("wear", f"{wear.part}: one direction {wear.pressure_share:.0%} below the other")
+        ("wear", f"{wear.part}: one direction lets {wear.slip_share:.0%} of a travel back")
         for wear in analysis.wear
     ]
     lines += [

@@ -97,8 +97,9 @@ class ChangeoverSeen(Struct, frozen=True):
 class Wear(Struct, frozen=True):
     """A pump whose two directions run unlike each other, as with a check valve that leaks.
 
-    pressure_share : mean pressure of one direction less the other's, over their mean, without sign
+    pressure_share : by which one direction's pressure keeps under the other's, 0 where it may be chance
     duration_share : the same of the strokes' flowing time
+    slip_share : what a travel in the worse direction lets back, by both
     strokes : how many it rests on
     """
 
@@ -107,6 +108,7 @@ class Wear(Struct, frozen=True):
     end_us: int
     pressure_share: float
     duration_share: float
+    slip_share: float
     strokes: int
 
 

@@ -31,4 +31,5 @@ class GaugeSettings(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     no_data_min_s: Seconds = 1.0
     clogging_rise: Share = 0.12  # running pressure above its level with the mixer new; no source
     wear_pressure_share: Share = 0.04  # one direction below the other; no source
+    wear_slip_share: Share = 0.08  # of a travel, let back by a check valve in one direction; no source
     wear_min_strokes: Annotated[int, Meta(ge=6)] = 24
