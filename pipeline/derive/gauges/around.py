@@ -68,9 +68,9 @@ def in_blocks(work: Callable[..., Sequence[Values]], *arrays: Values) -> list[Va
     return whole
 
 
-def steps_where(judge: Callable[[FloatArray], BoolArray], values: FloatArray) -> BoolArray:
-    """(N - 1,) what `judge` says of how far each value lies from the one before it. values : (N,)"""
-    (judged,) = in_blocks(lambda here, after: [judge(np.abs(after - here))], values[:-1], values[1:])
+def steps_where(judge: Callable[[FloatArray], BoolArray], values: FloatArray, apart: int = 1) -> BoolArray:
+    """(N - apart,) what `judge` says of how far each value lies from the next so many on. values : (N,)"""
+    (judged,) = in_blocks(lambda here, after: [judge(np.abs(after - here))], values[:-apart], values[apart:])
     return judged
 
 
@@ -79,15 +79,16 @@ def straight_between(x: Values, knots: IntArray, values: FloatArray) -> FloatArr
 
     x : (N,), rising; knots : (K,) places in x, rising, one at least; values : (K,). Returns (N,)
     """
-    first, lengths = int(knots[0]), np.diff(np.append(knots, len(x)))
     at = x[knots].astype(np.float64)
     slopes = np.append(np.diff(values) / np.diff(at), 0.0)
-    line = np.empty(len(x))
-    line[:first] = values[0]
-    rest = line[first:]
-    np.subtract(x[first:], np.repeat(at, lengths), out=rest)
-    rest *= np.repeat(slopes, lengths)
-    rest += np.repeat(values, lengths)
+    line = np.full(len(x), float(values[0]))
+    for begin in range(int(knots[0]), len(x), _BLOCK):
+        end = min(begin + _BLOCK, len(x))
+        # The lines that lie in this block, the first from before it on.
+        lines = slice(int(knots.searchsorted(begin, side="right")) - 1, int(knots.searchsorted(end)))
+        lengths = np.diff(np.append(np.maximum(knots[lines], begin), end))
+        along = x[begin:end] - np.repeat(at[lines], lengths)
+        line[begin:end] = along * np.repeat(slopes[lines], lengths) + np.repeat(values[lines], lengths)
     return line
 
 

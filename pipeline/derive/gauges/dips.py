@@ -4,6 +4,7 @@ A dip is a short, deep notch in a level that is the same on both sides. Whether 
 strokes.py to say: it takes flow as well.
 """
 
+import functools
 from typing import Final
 
 import numpy as np
@@ -42,8 +43,7 @@ def relative_depth(
     """
     times = noise_times if len(signals) == 1 else PAIR_TIMES * noise_times
     # No mean is more than the larger of two: few frames are left to look at.
-    falls = signals[0].falls if len(signals) == 1 else np.fmax(signals[0].falls, signals[1].falls)
-    at = np.flatnonzero(falls > least)
+    at = np.flatnonzero(functools.reduce(np.logical_or, (signal.falls > least for signal in signals)))
     depth = needed = np.full(len(at), np.nan)
     clear = np.ones(len(at), dtype=bool)
     for signal in signals:

@@ -68,25 +68,29 @@ def find_drifts(frames: Frames, flow: BoolArray, standing: BoolArray) -> list[Dr
     if any(gauge not in frames.signals for gauge in FLUID[1:]):
         return []
     one, two = (frames.signals[gauge] for gauge in FLUID[1:])
-    between, floor = _off(frames, one, two, flow, standing)
+    between, floor = _off(frames, one, two, flow, standing, 1.0)
+    spans = _spans(frames, between / floor, LAST_S) if between.any() else []
     drifts = []
     if Gauge.BASE in frames.signals:
         base = frames.signals[Gauge.BASE]
         (to_one, floor_one), (to_two, floor_two) = (
-            _off(frames, base, other, flow, standing) for other in (one, two)
+            # All of it counts where it tells which of the catalyst's gauges is off.
+            _off(frames, base, other, flow, standing, 0.0 if spans else PEAK_FLOORS)
+            for other in (one, two)
         )
-        both = np.where(
-            to_one * to_two > 0, np.sign(to_one) * np.minimum(np.abs(to_one), np.abs(to_two)), 0.0
-        )
-        both[np.abs(between) > floor] = 0.0
-        drifts = [
-            _dated(frames, Gauge.BASE, both, _until_seen(frames, span, flow, standing))
-            for span in _spans(frames, both / max(floor_one, floor_two), BASE_LAST_S)
-        ]
+        if to_one.any() and to_two.any():
+            both = np.where(
+                to_one * to_two > 0, np.sign(to_one) * np.minimum(np.abs(to_one), np.abs(to_two)), 0.0
+            )
+            both[np.abs(between) > floor] = 0.0
+            drifts = [
+                _dated(frames, Gauge.BASE, both, _until_seen(frames, span, flow, standing))
+                for span in _spans(frames, both / max(floor_one, floor_two), BASE_LAST_S)
+            ]
     else:
         # By how far each has left its own usual standing level.
         to_one, to_two = (np.where(standing, s.level - _usual(s.level, standing), 0.0) for s in (two, one))
-    for span in _spans(frames, between / floor, LAST_S):
+    for span in spans:
         first, last = _until_seen(frames, span, flow, standing)
         nearer = np.nanmean(np.abs(to_one[first:last])) < np.nanmean(np.abs(to_two[first:last]))
         gauge, sign = (Gauge.CATALYST_2, -1.0) if nearer else (Gauge.CATALYST_1, 1.0)
@@ -189,17 +193,18 @@ def _joined(runs: IntArray, reach: int) -> IntArray:
 
 
 def _off(
-    frames: Frames, one: Signal, two: Signal, flow: BoolArray, standing: BoolArray
+    frames: Frames, one: Signal, two: Signal, flow: BoolArray, standing: BoolArray, least: float
 ) -> tuple[FloatArray, float]:
     """Offset between two gauges that both states share, 0 where they do not; and from where on it is one.
 
+    least : in floors; an offset that is less at all times is 0
     Returns (F,) [Pa]; [Pa], out of the noise and of the scatter from stay to stay
     """
     apart = one.level - two.level * (one.plateau / two.plateau)
     floor = max(OFFSET_SHARE * one.plateau, OFFSET_NOISE * float(np.hypot(one.noise, two.noise)))
     # A line that is relieved tells nothing of the other.
     both = ~(one.no_pressure | two.no_pressure)
-    states, every = [], np.arange(len(apart))
+    states = []
     for where in (standing, flow):
         at, single = _by_stay(apart, where & both, frames)
         if len(at) < 4:
@@ -207,8 +212,11 @@ def _off(
         levels = median_around(single, STAYS)
         floor = max(floor, SCATTERS * float(np.median(np.abs(single - levels))))
         start = float(np.median(levels[: max(3, len(levels) // 20)]))
-        states.append(straight_between(every, at, levels - start))
-    (shared,) = in_blocks(_shared, *states)
+        states.append((at, levels - start))
+    if any(np.abs(offsets).max() < least * floor for _, offsets in states):
+        return np.zeros(len(apart)), floor
+    every = np.arange(len(apart))
+    (shared,) = in_blocks(_shared, *(straight_between(every, *state) for state in states))
     return shared, floor
 
 

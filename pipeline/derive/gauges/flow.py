@@ -246,13 +246,11 @@ def _standing_level(frames: Frames, signal: Signal, running: FloatArray, dips: I
     A block that only runs says nothing of standing: it is bridged from its neighbours.
     """
     block = frames.count(BLOCK_S)
-    count = -(-len(running) // block)
-    padded = np.full(count * block, -np.inf)
     # A level that lasts: the lowest over a second, so that a surge at the trigger's release is no standing.
     lasting = lowest_around(np.nan_to_num(signal.level, nan=0.0), frames.count(1.0))
-    padded[: len(running)] = lasting
-    highest = padded.reshape(count, block).max(axis=1)
-    middle = np.minimum(np.arange(count) * block + block // 2, len(running) - 1)
+    starts = np.arange(0, len(running), block)
+    highest = np.maximum.reduceat(lasting, starts)
+    middle = np.minimum(starts + block // 2, len(running) - 1)
     step = highest - running[middle]
     floor = np.maximum(STEP_SHARE_MIN * highest, STEP_NOISE_MIN * signal.noise)
     stands = step > floor
@@ -284,11 +282,11 @@ def _level_far_from_dips(frames: Frames, signal: Signal, running: FloatArray, di
 
 def _hysteresis(enter: BoolArray, leave: BoolArray) -> BoolArray:
     """True from where `enter` is until `leave` is."""
-    said = np.flatnonzero(enter | leave)
-    entered = enter[said]
+    enters, leaves = runs_of(enter)[:, 0], runs_of(leave & ~enter)[:, 0]
     state = np.zeros(len(enter), dtype=bool)
-    for first, last in runs_of(entered).tolist():
-        state[said[first] : said[last] if last < len(said) else len(state)] = True
+    until = np.append(leaves, len(state))[np.searchsorted(leaves, enters)]
+    for first, last in zip(enters.tolist(), until.tolist(), strict=True):
+        state[first:last] = True
     return state
 
 

@@ -4,8 +4,8 @@ A reversal's dip lasts 50 ms at least, so a frame keeps its lowest sample beside
 strokes need is lost, and the rest of the analysis costs the same at 10 and at 50 Hz.
 """
 
+import functools
 from dataclasses import dataclass
-from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -52,14 +52,14 @@ class Signal:
     noise: float
     depth_noise: float
 
-    @cached_property
+    @functools.cached_property
     def no_pressure(self) -> BoolArray:
         """(F,) True where the gauge shows no pressure."""
         share = NO_PRESSURE_SHARE * self.plateau if np.isfinite(self.plateau) else 0.0
         with np.errstate(invalid="ignore"):
             return self.level < max(NO_PRESSURE_PA, share)
 
-    @cached_property
+    @functools.cached_property
     def falls(self) -> FloatArray:
         """(F,) [1], depth or fall as a share of the level, whichever is more; NaN where missing."""
         with np.errstate(invalid="ignore", divide="ignore"):
@@ -106,36 +106,24 @@ def make_frames(
         np.int64
     )
     seconds = max(per_frame * timeline.interval_us / 1e6, 1e-3)
-    rows = _rows(first, samples, per_frame)
     signals = {
-        gauge: _signal(values, bounds[gauge], first, rows, seconds)
+        gauge: _signal(values, bounds[gauge], first, per_frame, seconds)
         for gauge, values in gauges.items()
         if np.isfinite(values).any()
     }
     return Frames(first, samples, timeline.at_us[first], timeline.run_us[first], seconds, signals)
 
 
-def _rows(first: IntArray, samples: int, per_frame: int) -> list[IntArray]:
-    """For each place in a frame the sample there, (F,); -1 where the frame has fewer, as before a gap."""
-    ends = np.append(first[1:], samples)
-    rows = [first]
-    for place in range(1, per_frame):
-        row = first + place
-        row[row >= ends] = -1
-        rows.append(row)
-    return rows
-
-
-def _signal(
-    values: FloatArray, bound: BoolArray, first: IntArray, rows: list[IntArray], seconds: float
-) -> Signal:
-    mean, low = _by_frame(values, rows)
+def _signal(values: FloatArray, bound: BoolArray, first: IntArray, per_frame: int, seconds: float) -> Signal:
+    mean, low = _by_frame(values, first, per_frame)
     missing = np.isnan(mean)
     width = 2 * max(1, round(DIP_MAX_S / seconds / 2)) + 1
-    level = _closing(fill(mean), width)
+    # What is lower than both its sides for less than `width` is filled; steps stay as they are.
+    level = lowest_around(highest_around(fill(mean), width), width)
     # Lowest against lowest: a frame in which a level steps has a low far under its mean, and is no dip.
     filled = fill(low)
-    depth = _closing(filled, width) - filled
+    highest = highest_around(filled, width)
+    depth = lowest_around(highest, width) - filled
     under = level[some(np.flatnonzero(~missing & (level > NO_PRESSURE_PA)))]
     under = under[under > 0.2 * np.quantile(under, 0.99)] if len(under) else under
     plateau = float(np.median(under)) if len(under) else np.nan
@@ -145,16 +133,19 @@ def _signal(
         bounded = np.logical_or.reduceat(bound, first)
         mean, low = np.where(bounded, np.nan, mean), np.where(bounded, np.nan, low)
     depth_noise = noise_of(low)
-    fall = _sudden_fall(filled, seconds, REBOUND_NOISE * depth_noise)
+    fall = _sudden_fall(filled, highest, width, seconds, REBOUND_NOISE * depth_noise)
     return Signal(level, depth, fall, bounded, plateau, noise_of(mean), depth_noise)
 
 
-def _sudden_fall(low: FloatArray, seconds: float, least: float) -> FloatArray:
+def _sudden_fall(
+    low: FloatArray, highest: FloatArray, width: int, seconds: float, least: float
+) -> FloatArray:
     """How far each value lies under those just before it, 0 where nothing of it is made good afterwards.
 
     A line that is slow to fill again makes good for a dip over a second or more, and a piston that now goes
     the other way may settle at another level: then no level is the same on both sides of the dip.
-    low : (F,) [Pa]; least : [Pa], what must be made good
+    low : (F,) [Pa]; highest : (F,) [Pa], of the `width` values around each, no fewer than are looked at on
+    either side; least : [Pa], what must be made good
     """
     before = max(2, round(BEFORE_S / seconds))
     after = max(2, round(AFTER_S / seconds))
@@ -162,17 +153,21 @@ def _sudden_fall(low: FloatArray, seconds: float, least: float) -> FloatArray:
     if len(low) <= before + after + 1:
         return sudden
     # No median is higher than the highest: few places are left to look at.
-    highest_before = _moved(highest_around(low, before), -(before + 1) // 2)
-    highest_after = _moved(highest_around(low, after), before - 1 + after // 2)
-    at = np.flatnonzero((highest_before > low) & (highest_after - low > least))
+    back = (before + 2) // 2 + before // 2 - width // 2
+    ahead = before - 1 + width // 2
+    at = np.arange(back, len(low) - ahead)
+    below = low[back : len(low) - ahead]
+    found = (highest[: len(at)] > below) & (highest[back + ahead :] - below > least)
+    edges = np.arange(back), np.arange(len(low) - ahead, len(low))
+    at = np.concatenate((edges[0], at[found], edges[1]))
     was = _median_before(low, at, before)
     fall = was - low[at]
+    at, was, fall = at[fall > 0], was[fall > 0], fall[fall > 0]
     comes_at = np.minimum(at + before - 1 + after // 2, len(low) - 1)
     rebound = _medians(low, comes_at, after) - low[at]
     # What had been falling before it is the trigger's doing.
     had_fallen = _median_before(low, np.maximum(at - before, 0), before) - was
-    alone = (fall > 0) & (rebound > np.maximum(least, REBOUND_SHARE * fall))
-    alone &= had_fallen < FALLING_SHARE * fall
+    alone = (rebound > np.maximum(least, REBOUND_SHARE * fall)) & (had_fallen < FALLING_SHARE * fall)
     sudden[at[alone]] = fall[alone]
     return sudden
 
@@ -193,48 +188,44 @@ def _medians(values: FloatArray, at: IntArray, width: int) -> FloatArray:
     return middle
 
 
-def _moved(values: FloatArray, by: int) -> FloatArray:
-    """Values `by` places further on, the ends repeated."""
-    if by < 0:
-        return np.concatenate((np.full(-by, values[0]), values[:by]))
-    return np.concatenate((values[by:], np.full(by, values[-1])))
-
-
-def _by_frame(values: FloatArray, rows: list[IntArray]) -> tuple[FloatArray, FloatArray]:
+def _by_frame(values: FloatArray, first: IntArray, per_frame: int) -> tuple[FloatArray, FloatArray]:
     """Mean and lowest of each frame's samples, NaN where none is known.
 
-    values : (M,) [Pa]; rows : from _rows. Returns (F,), (F,) [Pa]
+    values : (M,) [Pa]; first : (F,), of each frame `per_frame` samples at most. Returns (F,), (F,) [Pa]
     """
-    total = low = values[rows[0]]
-    for row in rows[1:]:
-        sample = values[row]
-        total = total + sample
-        low = np.minimum(low, sample)
-    mean = total / len(rows)
-    # Those with a sample that is missing or not there, one by one.
-    part = np.isnan(mean)
-    if len(rows) > 1:
-        part |= rows[-1] < 0
-    some_known = np.flatnonzero(part)
-    inside = np.stack([row[some_known] for row in rows], axis=1)
-    samples = np.where(inside >= 0, values[inside], np.nan)
+    ends = np.append(first[1:], len(values))
+    short = ends - first < per_frame
+    whole = len(first) - 1 if short[-1] else len(first)
+    if short[:whole].any():
+        total = low = values[first]
+        for place in range(1, per_frame):
+            sample = values[np.minimum(first + place, len(values) - 1)]
+            total, low = total + sample, np.minimum(low, sample)
+    else:
+        # Without a gap they follow each other.
+        total, low = np.full(len(first), np.nan), np.empty(len(first))
+        places = values[: whole * per_frame].reshape(-1, per_frame).T
+        total[:whole], low[:whole] = in_blocks(_sum_and_lowest, *places)
+    total /= per_frame
+    # Frames with a sample that is missing or not there.
+    part = np.flatnonzero(np.isnan(total) | short)
+    inside = first[part, None] + np.arange(per_frame)
+    samples = np.where(inside < ends[part, None], values[np.minimum(inside, len(values) - 1)], np.nan)
     known = np.isfinite(samples)
     count = known.sum(axis=1)
     sums = np.where(known, samples, 0.0).sum(axis=1)
-    mean[some_known] = np.divide(sums, count, out=np.full(len(count), np.nan), where=count > 0)
-    low[some_known] = np.fmin.reduce(samples, axis=1)
-    return mean, low
+    total[part] = np.divide(sums, count, out=np.full(len(count), np.nan), where=count > 0)
+    low[part] = np.fmin.reduce(samples, axis=1)
+    return total, low
+
+
+def _sum_and_lowest(*samples: FloatArray) -> list[FloatArray]:
+    return [functools.reduce(np.add, samples), functools.reduce(np.minimum, samples)]
 
 
 def some(values: IntArray) -> IntArray:
     """Some of many, evenly spread: enough for a median, at a small part of its cost."""
     return values[:: 1 + len(values) // MANY]
-
-
-def _closing(values: FloatArray, width: int) -> FloatArray:
-    """Fill what is lower than both its sides for less than `width` frames; steps stay as they are."""
-    closed: FloatArray = lowest_around(highest_around(values, width), width)
-    return closed
 
 
 def fill(values: FloatArray) -> FloatArray:

@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 
 from edge.words import Gauge
+from pipeline.derive.gauges.around import steps_where
 from pipeline.derive.gauges.dips import APART_S, find_dips, relative_depth
 from pipeline.derive.gauges.frames import Frames, Signal
 from pipeline.derive.gauges.medians import known_median, known_row_medians
@@ -149,9 +150,7 @@ def _steps(
     floor = max(STEP_SHARE * signal.plateau, STEP_NOISE * signal.noise)
     if len(level) <= 2 * (near + read) or not floor > 0:
         return []
-    with np.errstate(invalid="ignore"):
-        moves = np.abs(level[near:] - level[:-near]) > floor
-    runs = runs_of(moves)
+    runs = runs_of(steps_where(lambda step: step > floor, level, near))
     runs = runs[runs[:, 1] - runs[:, 0] <= 2 * near]
     gaps = np.flatnonzero(np.diff(frames.run_us) > 1.5e6 * frames.seconds)
     sides = np.clip(runs + np.array([-read, near + read]), 0, len(level) - 1)

@@ -186,7 +186,7 @@ def _good(gauges: dict[Gauge, FloatArray], checked: dict[Gauge, Checked]) -> dic
         if suspect.any():
             others = [fit[o] for line in PARTS.values() if gauge in line for o in line if o in fit]
             usable = usable | suspect & ~np.logical_or.reduce(others or [usable])
-        good[gauge] = np.where(usable, values, np.nan)
+        good[gauge] = values if usable.all() else np.where(usable, values, np.nan)
     return good
 
 
@@ -247,14 +247,13 @@ def _moves(frames: Frames) -> dict[Part, Moves]:
     }
     depths = {part: relative_depth(own) for part, own in signals.items() if own}
     raw = {part: find_dips(depth, frames.count(APART_S)) for part, depth in depths.items()}
-    falls = {part: depths[part] * np.nan_to_num(signals[part][0].level) for part in depths}
     moves: dict[Part, Moves] = {}
     for part, depth in depths.items():
         dips = raw[part]
         for other in raw:
             if other != part:
-                weaker = falls[other] - falls[part]
-                dips = strokes.without_crosstalk(frames, depth, dips, raw[other], weaker)
+                own, its = (depths[p][dips] * np.nan_to_num(signals[p][0].level[dips]) for p in (part, other))
+                dips = strokes.without_crosstalk(frames, depth, dips, raw[other], its - own)
         flow, place = find_flow(frames, signals[part], dips)
         moves[part] = Moves(flow, place, dips, np.array([], dtype=np.int64))
     if not moves:

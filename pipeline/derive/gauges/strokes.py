@@ -109,7 +109,7 @@ def without_crosstalk(
 
     An echo comes with the other part's dip. It is shallower than the part's own dips are; or nearly all of
     the other's dips have one of the same depth, weaker than they are, while the part has its own beside.
-    depth : (F,) [1]; dips, other : frames; weaker : (F,), how far the other's pressure falls beyond the
+    depth : (F,) [1]; dips, other : frames; weaker : (D,), how far the other's pressure falls beyond the
     part's own [Pa]: a mixer passes on no more than it gets. Returns frames
     """
     if len(dips) < 4 or not len(other):
@@ -121,7 +121,7 @@ def without_crosstalk(
     own = np.median(depth[dips[~with_other]])
     deepest = ECHO_SHARE * own
     answered = float(np.mean(_distance(other, dips) <= reach))
-    passed_on = np.median(weaker[dips[with_other]]) > 0
+    passed_on = np.median(weaker[with_other]) > 0
     if passed_on and answered >= ECHO_OFTEN and np.mean(~with_other) >= OWN_MIN:
         deepest = max(deepest, np.median(depth[dips[with_other]]) + ECHO_DEEPER * own)
     kept: IntArray = dips[~(with_other & (depth[dips] < deepest))]

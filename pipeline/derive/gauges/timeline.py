@@ -72,10 +72,11 @@ def find_timeline(at_us: IntArray, values: list[FloatArray]) -> Timeline:
     clock set back over the same times
     """
     moves = np.diff(at_us)
-    apart = np.abs(moves[moves != 0])
+    rising = bool((moves > 0).all())
+    apart = moves if rising else np.abs(moves[moves != 0])
     interval = int(np.median(apart)) if len(apart) else 0
     order = np.arange(len(at_us))
-    if len(at_us) < 2 or (moves > 0).all():
+    if rising:
         gaps = np.flatnonzero(moves > GAP_INTERVALS * interval)
         forward = _set_forward(at_us, values, gaps)
         faults = _gap_faults(at_us, at_us, gaps, forward)
