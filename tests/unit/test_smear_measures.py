@@ -49,10 +49,10 @@ def test_steps_that_contradict_each_other_are_not_believed(levels):
     assert fit_tone([(float(s), level, 0.7) for s, level in zip(SHARES, levels, strict=True)]) is None
 
 
-def test_slow_variation_without_striations_is_unclear_not_mixing():
-    """Waves of 20 mm, alike on both wings: variance a^2/2, all of it beyond what light may not feign."""
+def test_slow_variation_that_light_makes_too_is_unclear_not_mixing():
+    """A ramp over the whole wing, alike on both: variance a^2/3, all of it light being sure."""
     y, x = np.mgrid[:200, :320].astype(np.float32) / PX
-    slow = 0.2 * np.sin(2 * np.pi * x / 20)
+    slow = 0.2 * np.sqrt(1.5) * (x / x.max() * 2 - 1)
     both = np.ones(slow.shape, bool)
     shared = shared_variance(slow, slow, both, PX)
     assert shared.fine == pytest.approx(0, abs=1e-3)
@@ -62,6 +62,16 @@ def test_slow_variation_without_striations_is_unclear_not_mixing():
     mixed = shared_variance(fine, fine, both, PX)
     assert mixed.fine == pytest.approx(0.02, rel=0.1)
     assert mixed.slow == pytest.approx(0.01, rel=0.1)  # half of the fine, at most
+    doubted = shared_variance(slow, slow, both, PX, doubt=0.15)
+    assert doubted.unclear == pytest.approx(0.0, abs=1e-6)
+
+
+def test_bands_of_lead_and_lag_are_mixing_however_slow():
+    """Bands 20 mm long and smooth, alike on both wings: no light bends so often across a wing."""
+    x = np.tile(np.arange(640, dtype=np.float32) / PX, (200, 1))
+    bands = 0.2 * np.sin(2 * np.pi * x / 40)
+    shared = shared_variance(bands, bands, np.ones(bands.shape, bool), PX, doubt=0.1)
+    assert shared.slow == pytest.approx(0.02, rel=0.25)
 
 
 @pytest.mark.parametrize("radius_mm", [3.0, 5.0])

@@ -37,8 +37,8 @@ _BRIGHTEST: Final = 0.97
 class Shared(NamedTuple):
     """Variances over the mean squared [1].
 
-    fine, slow : that both wings share, by the length of its waves, as far as it must be mixing
-    unclear : slow and shared, mixing or light
+    fine, slow : that both wings share, by the length of its waves, with more to it than light has
+    unclear : as smooth as light over a whole wing, and more than light can feign: mixing or gloss
     own : of a wing as photographed; scatter : standard error of fine and slow
     """
 
@@ -54,7 +54,7 @@ class Mixing:
     """The spread of the curing agent's fraction, relative to its mean.
 
     cov : coefficient of variation [1] of what both wings share
-    cov_unclear : slow variation that both wings share without fine striations: gloss, or a slow drift [1]
+    cov_unclear : as much of `cov` as is smooth over a whole wing: a drifting ratio, or gloss [1]
     cov_hidden : how large a variation relief and gloss could hide, one standard error [1]
     cov_seen : of one wing as photographed, relief, gloss and noise included [1]
     likeness : share of the variance seen that both wings share, 0 to 1
@@ -70,6 +70,11 @@ class Mixing:
     segregation: float
     scale_px: float | None
     striation_px: float | None
+
+    @property
+    def cov_sure(self) -> float:
+        """The part of `cov` that no light can feign [1]."""
+        return float(np.sqrt(max(self.cov**2 - self.cov_unclear**2, 0.0)))
 
 
 def kubelka_munk(reflectance: FloatArray) -> FloatArray:
@@ -134,9 +139,10 @@ def shared_variance(
     doubt : deviation of the fraction that the light's own unevenness may feign over a whole wing [1]
 
     The covariance is the variance of the mean of both less that of half their difference: relief and noise
-    are in either alike and cancel. Light that the paper could not tell of does not: gloss and the bend of the
-    paper change it slowly, on one wing or on both. A mixer leaves fine striations, so slow variation counts
-    as mixing only as far as fine variation goes with it; what exceeds that and the light's doubt is unclear.
+    are in either alike and cancel. Light that the paper could not tell of does not: gloss changes over a
+    whole wing as a surface of low order does. What bends more often than that is mixing, however slow; the
+    surface itself counts as far as fine variation goes with it, and what exceeds that and the light's doubt
+    is unclear: bands of lead and lag, a drifting ratio, or the room's reflection.
     """
     mean = (wing[both] + mirror[both]).astype(np.float64) / 2
     half = (wing[both] - mirror[both]).astype(np.float64) / 2
@@ -144,10 +150,10 @@ def shared_variance(
     own = float(np.sqrt(max(np.var(mean + half) * np.var(mean - half), 1e-16)))
     smooth_mean, smooth_half = smooth_part(np.stack([mean, half], axis=1), both).T
     fine, slow, scatter = _by_octaves(mean - smooth_mean, half - smooth_half, both, px_per_mm)
-    slow += max(0.0, float(np.var(smooth_mean)) - _LIGHT_DOUBT * float(np.var(smooth_half)))
-    counted = min(slow, _SLOW_PER_FINE * fine)
-    unclear = max(0.0, slow - counted - doubt**2)
-    return Shared(fine=fine, slow=counted, unclear=unclear, own=own, scatter=scatter)
+    surface = max(0.0, float(np.var(smooth_mean)) - _LIGHT_DOUBT * float(np.var(smooth_half)))
+    counted = min(surface, max(0.0, _SLOW_PER_FINE * fine - slow))
+    unclear = max(0.0, surface - counted - doubt**2)
+    return Shared(fine=fine, slow=slow + counted, unclear=unclear, own=own, scatter=scatter)
 
 
 def _by_octaves(
@@ -236,7 +242,7 @@ def measure_mixing(
     share : of curing agent by volume, for the intensity of segregation; doubt : as in shared_variance
     """
     shared = shared_variance(wing, mirror, both, px_per_mm, doubt)
-    variance = shared.fine + shared.slow
+    variance = shared.fine + shared.slow + shared.unclear
     cov = float(np.sqrt(variance))
     scale, striation = segregation_scale(wing, mirror, both) if shared.fine > 0 else (None, None)
     return Mixing(

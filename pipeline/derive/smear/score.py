@@ -205,9 +205,10 @@ def _wing_checks(
         ),
         judgeable.at_most(
             "drift",
-            mix.cov_unclear if mix.cov_unclear > mix.cov else 0.0,
-            3 * limits.cov_max,
-            "The film shines, or its shade drifts across both wings: turn the sheet, use softer light.",
+            mix.cov_unclear if mix.cov_sure < max(limits.cov_max, mix.cov_unclear / 2) else 0.0,
+            limits.cov_max / 2,
+            "The shade drifts across both wings, or the film shines: turn the sheet, use softer light; if "
+            "it comes so again, check the ratio and take a new sample.",
         ),
         judgeable.at_most(
             "one_wing",

@@ -149,7 +149,7 @@ def _undecided(wings: Wings, limits: SmearLimits) -> bool:
 def _faults(wings: Wings, limits: SmearLimits) -> list[str]:
     faults = []
     cov, hidden = wings.mixing.cov, wings.mixing.cov_hidden
-    if cov**2 - hidden**2 / 2 > limits.cov_max**2:
+    if wings.mixing.cov_sure**2 - hidden**2 / 2 > limits.cov_max**2:
         faults.append(
             f"Unevenly mixed: the curing agent varies by {cov:.1%} ({_between(wings)}), more than "
             f"{limits.cov_max:.0%}: do not glaze, check mixer and ratio, take a new sample."
