@@ -28,12 +28,13 @@ from deltalake import (
     write_deltalake,
 )
 from deltalake.exceptions import CommitFailedError
-from deltalake.transaction import AddAction
+from deltalake.transaction import AddAction, RemoveAction
 
 from edge.errors import InputError
 from edge.files import make_durable
 from pipeline.chain import REF as CHAINED
 from pipeline.chain import Chains
+from pipeline.crowded import HeldFile, Place, crowded_places, write_merged
 from pipeline.mend import mend_tail
 from pipeline.seal import Seals
 from pipeline.tables import DERIVED, LANDED, PARTITIONS, TABLES
@@ -48,7 +49,6 @@ KEEP_REPLACED_H: Final = 6  # [h] files that were replaced stay for readers that
 # Opening a table lists its log, at 16 ms a thousand entries, so what a checkpoint has taken up goes soon.
 LOG_KEPT: Final = "interval 10 minutes"
 LOG_ENTRIES_MAX: Final = 100
-_IN_ORDER_OF: Final = ("at", "start", "started", "landed_at", "day")
 _REPLACE_TRIES: Final = 5
 # Checkpoints are made in `compact`, where they are synced.
 _NO_CHECKPOINT: Final = PostCommitHookProperties(create_checkpoint=False, cleanup_expired_logs=False)
@@ -142,14 +142,14 @@ class History:
             be empty
         """
         if rows.num_rows or transactions:
-            self._commit(name, self._write_files(name, rows), "append", None, transactions)
+            self._commit(name, self._write_files(name, rows), transactions)
             if name in CHAINED:
                 self._chains.add(name, rows.select(TABLES[name].names).cast(TABLES[name]).to_pylist())
 
     def replace_day(self, name: str, rows: pa.Table, site: str, pump: str, day: date) -> None:
         """Put `rows` in place of all that a table split by day holds of a pump's day, as one commit."""
         place: Filters = [("site", "=", site), ("pump", "=", pump), ("day", "=", day.isoformat())]
-        self._commit(name, self._write_files(name, rows), "overwrite", place, None)
+        self._commit(name, self._write_files(name, rows), None, instead_of=place)
 
     def replace(self, name: str, rows: pa.Table, site: str, pump: str, day: date | None = None) -> None:
         """Put `rows` in place of what a derived table holds of a pump, or of its production day.
@@ -189,24 +189,31 @@ class History:
             table = self._open(name)
             if table is None:
                 continue
-            crowded = self._crowded(name, table, files_max)
-            for place in crowded:
-                columns = pc.scalar(True)
-                for column, _, value in place:
-                    kind = TABLES[name].field(column).type
-                    columns &= pc.field(column) == pa.scalar(value).cast(kind)
-                rows = self.read(name, where=columns)
-                order = next(name for name in _IN_ORDER_OF if name in rows.column_names)
-                self._commit(
-                    name, self._write_files(name, rows.sort_by(order)), "overwrite", place or None, None
-                )
+            crowded = crowded_places(table, PARTITIONS.get(name, []), files_max)
+            for place, files in crowded:
+                self._merge(name, place, files)
             if name in LANDED:
                 # Before a checkpoint lets the log forget what was put away.
                 self._seal(name, table)
             if crowded or self._log_is_long(name):
                 self._checkpoint(name)
             rewritten += len(crowded)
+        pa.default_memory_pool().release_unused()
         return rewritten
+
+    def _merge(self, name: str, place: Place, files: list[HeldFile]) -> None:
+        """Put `files` of a partition together as one, as one commit; readers see the same rows."""
+        folder, kept = self.root / name, [field for field in TABLES[name] if field.name not in dict(place)]
+        relative = f"{files[0].path.rpartition('/')[0]}/part-{uuid4().hex}.parquet".lstrip("/")
+        paths = [folder / file.path for file in files]
+        write_merged(paths, folder / relative, pa.schema(kept))
+        make_durable([folder / relative, (folder / relative).parent])
+        now_ms = time.time_ns() // 1_000_000
+        rows = sum(file.rows for file in files)
+        size = (folder / relative).stat().st_size
+        added = AddAction(relative, size, dict(place), now_ms, False, json.dumps({"numRecords": rows}))
+        removed = [RemoveAction(file.path, False, now_ms, file.size, dict(place)) for file in files]
+        self._commit(name, [added, *removed], None)
 
     @contextmanager
     def only_landing(self) -> Iterator[None]:
@@ -311,18 +318,18 @@ class History:
     def _commit(
         self,
         name: str,
-        actions: list[AddAction],
-        mode: str,
-        place: Filters | None,
+        actions: Sequence[AddAction | RemoveAction],
         transactions: Mapping[str, int] | None,
+        instead_of: Filters | None = None,
     ) -> None:
+        """instead_of : the partition whose files all go, for those that are added"""
         table = self._open(name) or self._create(name)
         table.create_write_transaction(
             list(actions),
-            mode,
+            "overwrite" if instead_of else "append",
             TABLES[name],
             PARTITIONS.get(name, []),
-            partition_filters=place,
+            partition_filters=instead_of,
             commit_properties=CommitProperties(
                 app_transactions=[Transaction(app_id, version) for app_id, version in transactions.items()]
                 if transactions
@@ -344,18 +351,6 @@ class History:
             if "add" in action
         ]
         make_durable([*added, *{path.parent for path in added}, entry, folder, folder.parent])
-
-    def _crowded(self, name: str, table: DeltaTable, files_max: int) -> list[Filters]:
-        split = PARTITIONS.get(name, [])
-        counts: dict[tuple[str, ...], int] = {}
-        for part in pa.table(table.get_add_actions(flatten=True)).to_pylist():
-            key = tuple(str(part[f"partition.{column}"]) for column in split)
-            counts[key] = counts.get(key, 0) + 1
-        return [
-            [(column, "=", value) for column, value in zip(split, key, strict=True)]
-            for key, count in counts.items()
-            if count > files_max
-        ]
 
     def _seal(self, name: str, table: DeltaTable) -> None:
         try:

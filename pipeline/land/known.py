@@ -18,8 +18,8 @@ BoolArray = npt.NDArray[np.bool_]
 
 DAY_US: Final = 86_400_000_000
 _EPOCH_DAY: Final = date(1970, 1, 1)
-# One pump's day at 50 Hz is 35 MB of moments.
-_DAYS_KEPT: Final = 8
+# Days that late samples were looked for in are kept up to here; one pump's day at 50 Hz is 35 MB of moments.
+_DAYS_BYTES_MAX: Final = 96 * 1024 * 1024
 
 
 def day_of(at_us: int) -> date:
@@ -90,6 +90,6 @@ class Known:
             rows = self._history.read("gauge_samples", site=site, pump=pump, days=(day, day), columns=["at"])
             found = np.sort(rows.column("at").cast(pa.int64()).to_numpy())
         self._days[key] = found  # last, as the one used last
-        while len(self._days) > _DAYS_KEPT:
+        while len(self._days) > 1 and sum(day.nbytes for day in self._days.values()) > _DAYS_BYTES_MAX:
             del self._days[next(iter(self._days))]
         return found

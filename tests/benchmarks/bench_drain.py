@@ -1,7 +1,8 @@
 """How long does the outage of a shift take to drain, while live data arrives? And does memory stay flat?
 
 Run alone: `python -m tests.benchmarks.bench_drain [--hours 8] [--pumps 2] [--hz 50] [--photos 20]`, or
-`... --soak MINUTES` for memory under a steady flood. Real Mosquitto with its default limits; each edge has an
+`... --soak MINUTES [--rate PACKS]` for memory under a
+steady flood, or at so many packs a second. Real Mosquitto with its default limits; each edge has an
 outbox that was filled while there was no broker, and goes on capturing a pack a second while it drains.
 """
 
@@ -116,8 +117,8 @@ def drain(hours: float, pumps: int, hz: int, photos: int) -> None:
         )
 
 
-def soak(minutes: float, hz: int) -> None:
-    """Print memory while packs arrive as fast as one edge sends them."""
+def soak(minutes: float, hz: int, rate: float) -> None:
+    """Print memory while packs arrive as fast as one edge sends them, at most `rate` [1/s]."""
     with tempfile.TemporaryDirectory() as held, ExitStack() as stack:
         folder, port = Path(held), free_port()
         url: BrokerUrl = stack.enter_context(mosquitto(folder, port))
@@ -128,7 +129,7 @@ def soak(minutes: float, hz: int) -> None:
         stack.enter_context(CourierThread(courier))
         box, second, began, told = Outbox(folder / "a.sqlite", "hall-9", "edge-a"), 0, time.monotonic(), 0.0
         while (at := time.monotonic() - began) < 60 * minutes:
-            if box.depth().messages < 2_000:
+            if box.depth().messages < 2_000 and second <= at * rate:
                 box.put_many((Channel.GAUGES, pack("pump-a", n, hz)) for n in range(second, second + 200))
                 second += 200
             else:
@@ -150,9 +151,10 @@ def main() -> None:
     options.add_argument("--hz", type=int, default=50)
     options.add_argument("--photos", type=int, default=20)
     options.add_argument("--soak", type=float, metavar="MINUTES")
+    options.add_argument("--rate", type=float, default=float("inf"), help="packs a second in a soak")
     told = options.parse_args()
     if told.soak:
-        soak(told.soak, told.hz)
+        soak(told.soak, told.hz, told.rate)
     else:
         drain(told.hours, told.pumps, told.hz, told.photos)
 

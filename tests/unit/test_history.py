@@ -9,6 +9,7 @@ import pytest
 from deltalake import DeltaTable, write_deltalake
 
 from edge.errors import InputError
+from pipeline.crowded import ROWS_ENOUGH, HeldFile, worth_one, write_merged
 from pipeline.history import History
 from pipeline.mend import mend_tail
 from pipeline.tables import PARTITIONS, TABLES
@@ -217,3 +218,47 @@ def test_mending_leaves_a_whole_table_alone(history):
     history.append("gauge_samples", samples())
     assert mend_tail(history.root / "gauge_samples") == []
     assert mend_tail(history.root / "strokes") == []
+
+
+def test_a_row_is_rewritten_about_as_often_as_files_can_double(history, monkeypatch):
+    rewritten = []
+
+    def merged(files, into, schema):
+        write_merged(files, into, schema)
+        rewritten.append(pa.parquet.read_metadata(into).num_rows)
+
+    monkeypatch.setattr("pipeline.history.write_merged", merged)
+    for n in range(128):
+        history.append("gauge_samples", samples(10 * n))
+        history.compact(files_max=3)
+    assert history.read("gauge_samples").num_rows == 1280
+    # Each of 1,280 rows some seven times; all of them each time would be 1,280 * 128 / 4 / 2 = 20,480.
+    assert 1280 < sum(rewritten) < 1280 * 8
+
+
+@pytest.mark.parametrize(
+    ("rows", "together"),
+    [
+        ([10] * 12, 12),
+        ([10, 100, 1_000], 0),
+        ([1, 8, 8, 8], 4),
+        ([10, 10, 20, 1_000], 3),
+        ([ROWS_ENOUGH, ROWS_ENOUGH, 5], 0),
+        ([], 0),
+    ],
+)
+def test_small_files_are_put_together_while_the_next_does_not_dwarf_them(rows, together):
+    files = [HeldFile(f"{n}.parquet", count, 1) for n, count in enumerate(rows)]
+    assert len(worth_one(files)) == together
+
+
+def test_files_put_together_keep_nulls_new_columns_and_their_order(tmp_path):
+    old = pa.table({"at": pa.array([5, 7], pa.timestamp("us", "UTC")), "base_pa": [1.0, None]})
+    new = pa.table(
+        {"at": pa.array([1, 2], pa.timestamp("us", "UTC")), "base_pa": [3.0, 4.0], "edge": ["a", "b"]}
+    )
+    for name, table in (("old", old), ("new", new)):
+        pa.parquet.write_table(table, tmp_path / name)
+    write_merged([tmp_path / "old", tmp_path / "new"], tmp_path / "one", new.schema)
+    one = pa.parquet.read_table(tmp_path / "one").to_pydict()
+    assert one["base_pa"] == [3.0, 4.0, 1.0, None] and one["edge"] == ["a", "b", None, None]
