@@ -97,3 +97,31 @@ def test_a_clock_set_forward_leaves_its_grid_and_no_mark_in_the_pressures(leap_u
     timeline = find_timeline(at_us, [values])
     assert [f.type for f in timeline.faults] == [fault]
     assert (timeline.run_us == at_us).all()
+
+
+@pytest.mark.parametrize("wide", [3, 5, 7, 12, 30])
+def test_rows_written_in_any_disorder_are_no_clock_step(wide):
+    rng = np.random.default_rng(wide)
+    for _ in range(20):
+        at = np.round(np.arange(400) * 20_000 + rng.integers(-900, 900, 400), -3)
+        shuffled = at.copy()
+        part = rng.permutation(wide)
+        shuffled[200 : 200 + wide] = at[200 : 200 + wide][part]
+        found = find_timeline(shuffled.astype(np.int64), [np.arange(400.0)])
+        assert found.at_us.tolist() == at.tolist()
+        assert set(kinds(found)) == ({Fault.OUT_OF_ORDER} if (np.diff(part) < 0).any() else set())
+
+
+@pytest.mark.parametrize("back_us", [85_000, 210_000, 1_000_000])
+def test_a_clock_set_back_a_little_runs_over_times_that_were_there(back_us):
+    at = np.arange(400) * 20_000
+    at[200:] -= back_us
+    found = find_timeline(at, [np.arange(400.0)])
+    assert kinds(found) == [Fault.CLOCK_STEP]
+    assert found.steps == [(200 * 20_000, -back_us)]
+
+
+def test_of_rows_an_hour_apart_whole_hours_are_missing_rows():
+    hours = [*range(50), *range(57, 100), *range(124, 200)]
+    found = find_timeline(np.array(hours) * 3_600_000_000, [np.ones(len(hours))])
+    assert kinds(found) == [Fault.GAP, Fault.GAP]

@@ -19,8 +19,12 @@ from pipeline.derive.gauges.results import SensorFault
 GAP_INTERVALS: Final = 3.5
 # Going back by more than this many intervals, for good, is the clock; by less, the order of writing.
 STEP_INTERVALS: Final = 3.0
+# Rows are written in disorder over no more than so many.
+SHUFFLED_MAX: Final = 64
 # A file with more moves back than this is not a clock that was set, it is not in order at all.
 MOVES_BACK_MAX: Final = 1000
+# Whole minutes say that a clock was set only where rows are much nearer to each other than so long.
+MINUTES_SHOW_US: Final = 3_000_000
 # A leap this far off the logger's grid, in intervals and in deviations of its own, is no number of rows.
 OFF_GRID: Final = 0.1
 OFF_GRID_JITTERS: Final = 8.0
@@ -125,8 +129,8 @@ def _duplicates(at_us: IntArray, values: list[FloatArray]) -> BoolArray:
 def _moves_back(at_us: IntArray, interval: int) -> tuple[list[int], BoolArray]:
     """Which moves back are the clock's, and which rows merely came late.
 
-    Late rows end with a leap forward to where the order had been left; a clock that was set goes on from
-    where it was set to.
+    Late rows end with a leap forward to where the order had been left, or in order fill the grid that they
+    left empty; a clock that was set goes on from where it was set to, over times that were there before.
     """
     late = np.zeros(len(at_us), dtype=bool)
     moves = np.diff(at_us)
@@ -148,9 +152,24 @@ def _moves_back(at_us: IntArray, interval: int) -> tuple[list[int], BoolArray]:
         if comes_back or alone or left - at_us[row] <= STEP_INTERVALS * interval:
             returned = leap if comes_back else row + 1
             late[row:returned] = True
+        elif past := _shuffled(at_us, row, interval):
+            returned = past
+            late[row:past] = at_us[row:past] < np.maximum.accumulate(at_us[row - 1 : past])[:-1]
         else:
             steps.append(int(row))
     return steps, late
+
+
+def _shuffled(at_us: IntArray, row: int, interval: int) -> int:
+    """One past the last of some rows that were written in disorder, 0 if the clock was set at `row`."""
+    near = at_us[max(0, row - SHUFFLED_MAX) : row + SHUFFLED_MAX]
+    past = np.flatnonzero(at_us[row : row + SHUFFLED_MAX] > at_us[row - 1])
+    if not len(past):
+        return 0
+    end = row + int(past[0])
+    least = int(at_us[row:end].min())
+    sorted_us = np.sort(near[(near >= least - interval) & (near <= at_us[end])])
+    return end if (np.diff(sorted_us) > interval / 2).all() else 0
 
 
 def _spans(at_us: IntArray, rows: BoolArray, fault: Fault) -> list[SensorFault]:
@@ -189,6 +208,7 @@ def _set_forward(run_us: IntArray, values: list[FloatArray], gaps: IntArray) -> 
         off_grid = rows < len(usual) and abs(rows - round(rows)) > max(OFF_GRID, OFF_GRID_JITTERS * jitter)
         more = float(moves[gap] - interval)
         minutes = more > MINUTE_US / 2 and abs(more - MINUTE_US * round(more / MINUTE_US)) < interval / 2
+        minutes &= interval < MINUTES_SHOW_US
         forward[place] = (off_grid or minutes) and all(_goes_on(gauge, gap) for gauge in values)
     return forward
 
