@@ -200,7 +200,8 @@ def _set_forward(run_us: IntArray, values: list[FloatArray], gaps: IntArray) -> 
     usual = np.delete(moves, gaps)
     if not len(gaps) or len(usual) < 2 * BESIDE:
         return forward
-    interval = float(usual.mean())
+    # A row missing here and there is no gap, and would stretch the grid.
+    interval = float(usual[usual < 1.5 * np.median(usual)].mean())
     jitter = float(np.median(np.abs(usual - np.median(usual)))) / interval
     for place, gap in enumerate(gaps.tolist()):
         rows = moves[gap] / interval

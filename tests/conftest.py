@@ -1,4 +1,4 @@
-"""What several unit tests share."""
+"""What tests of several kinds share."""
 
 import pytest
 
