@@ -5,7 +5,6 @@ import pytest
 
 from edge.words import PumpState
 from pipeline.derive.gauges.analyse import analyse
-from pipeline.derive.gauges.dips import begun
 from pipeline.derive.gauges.recording import Recording
 from pipeline.derive.gauges.settings import GaugeSettings
 from tests.shop.plain_pump import START_US, Plain, play, work
@@ -54,10 +53,3 @@ def test_a_slow_stroke_is_flow_from_turn_to_turn():
     assert sum(end - start for _, start, end in spans) == pytest.approx(600, rel=0.02)
     turns = [r for r in analyse(recording, SETTINGS).reversals if r.part == "catalyst"]
     assert len(turns) == len(truth["reversals"]["catalyst"])
-
-
-def test_a_dip_is_dated_to_where_it_is_half_as_deep_as_it_gets():
-    depth = np.array([0, 0, 0.03, 0.06, 0.09, 0.1, 0.04, 0, 0, 0.2, 0.0])
-    assert begun(depth, np.array([5, 9]), 4).tolist() == [3, 9]
-    assert begun(depth, np.array([5]), 1).tolist() == [4]
-    assert begun(depth, np.array([7]), 4).tolist() == [7]  # set where nothing was seen

@@ -24,9 +24,8 @@ PAIR_TIMES: Final = 0.75
 EACH_TIMES: Final = 0.6
 # Nearer than this two dips are one: strokes last 1.5 s at least.
 APART_S: Final = 0.9
-# A dip is dated to where it is so deep, so long before its bottom at most.
-HALF: Final = 0.5
-FALLS_S: Final = 0.4
+# A dip falls for so long at most.
+FALLS_S: Final = 0.6
 # Where a reversal is due by the strokes before and after, less will do.
 TRACE_MIN: Final = 0.006
 TRACE_NOISE_TIMES: Final = 3.0
@@ -68,18 +67,22 @@ def _mean(one: FloatArray, two: FloatArray) -> FloatArray:
     return mean
 
 
-def begun(depth: FloatArray, dips: IntArray, reach: int) -> IntArray:
+def begun(signals: list[Signal], dips: IntArray, reach: int) -> IntArray:
     """Frames at which dips are half as deep as they get: nearest to when the piston stopped.
 
     Pressure goes on falling while the pump changes over, and through the lag of line and gauge.
-    depth : (F,) [1]; dips : frames, those without a depth stay; reach : most frames before the bottom
+    signals : the part's gauges, of which the first to fall speaks; dips : frames
+    reach : most frames before the bottom. Returns frames
     """
-    begins, going = dips.copy(), depth[dips] > 0
-    for by in range(1, reach + 1):
-        at = dips - by
-        going = going & (at >= 0) & (depth[at] >= HALF * depth[dips])
-        begins[going] = at[going]
-    return begins
+    at = np.maximum(dips[:, None] + np.arange(-reach, 1), 0)
+    begins = dips
+    for signal in signals:
+        low, deep = signal.low[at], np.maximum(signal.depth, signal.fall)[dips]
+        half = low[:, -1] + deep / 2
+        under = np.logical_and.accumulate((low <= half[:, None])[:, ::-1], axis=1).sum(axis=1)
+        shown = (deep > TRACE_NOISE_TIMES * signal.depth_noise) & np.isfinite(signal.level[dips])
+        begins = np.where(shown, np.minimum(begins, dips - under + 1), begins)
+    return np.maximum(begins, 0)
 
 
 def find_dips(depth: FloatArray, apart: int) -> IntArray:

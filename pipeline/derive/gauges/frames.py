@@ -36,6 +36,7 @@ class Signal:
     """One pressure gauge in frames.
 
     level : (F,) [Pa], dips filled, NaN where missing
+    low : (F,) [Pa], lowest sample of each, the last known one's where missing
     depth : (F,) [Pa], how far the lowest sample lies under the level on both its sides
     fall : (F,) [Pa], how far it lies under the level just before, where some of that is made good soon after
     bound : (F,), where the level is but a bound, as of a saturated gauge
@@ -45,6 +46,7 @@ class Signal:
     """
 
     level: FloatArray
+    low: FloatArray
     depth: FloatArray
     fall: FloatArray
     bound: BoolArray
@@ -134,7 +136,7 @@ def _signal(values: FloatArray, bound: BoolArray, first: IntArray, per_frame: in
         mean, low = np.where(bounded, np.nan, mean), np.where(bounded, np.nan, low)
     depth_noise = noise_of(low)
     fall = _sudden_fall(filled, highest, width, seconds, REBOUND_NOISE * depth_noise)
-    return Signal(level, depth, fall, bounded, plateau, noise_of(mean), depth_noise)
+    return Signal(level, filled, depth, fall, bounded, plateau, noise_of(mean), depth_noise)
 
 
 def _sudden_fall(

@@ -22,6 +22,7 @@ from pipeline.derive.gauges.dips import (
     relative_depth,
 )
 from pipeline.derive.gauges.drifts import find_drifts
+from pipeline.derive.gauges.due import add_due, without_echoes
 from pipeline.derive.gauges.faults import Checked, check_gauges
 from pipeline.derive.gauges.flow import find_flow
 from pipeline.derive.gauges.frames import Frames, Signal, make_frames
@@ -265,8 +266,8 @@ def _moves(frames: Frames) -> dict[Part, Moves]:
         seen = strokes.find_reversals(frames, depth, dips, flow)
         trace = relative_depth(signals[part], TRACE_MIN, TRACE_NOISE_TIMES)
         echoes = np.setdiff1d(raw[part], dips)
-        trace = strokes.without_echoes(frames, trace, [raw[p] for p in raw if p != part], echoes)
-        turns = begun(depth, strokes.add_due(frames, trace, seen, flow), frames.count(FALLS_S))
+        trace = without_echoes(frames, trace, [raw[p] for p in raw if p != part], echoes)
+        turns = begun(signals[part], add_due(frames, signals[part], trace, seen, flow), frames.count(FALLS_S))
         moves[part] = replace(moves[part], reversals=turns)
     return moves
 

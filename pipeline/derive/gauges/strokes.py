@@ -8,10 +8,8 @@ from typing import Any, Final
 
 import numpy as np
 
-from pipeline.derive.gauges.flow import STROKE_MAX_S, STROKE_MIN_S, usual_stroke
+from pipeline.derive.gauges.flow import STROKE_MAX_S, STROKE_MIN_S
 from pipeline.derive.gauges.frames import Frames
-from pipeline.derive.gauges.medians import median
-from pipeline.derive.gauges.quality import runs_of
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
 from pipeline.derive.gauges.results import Part, Stroke
 
@@ -27,12 +25,6 @@ ECHO_SHARE: Final = 0.6
 ECHO_OFTEN: Final = 0.7
 ECHO_DEEPER: Final = 0.4
 OWN_MIN: Final = 0.08
-# How many strokes an interval may hold, and how near to a whole number of usual ones it must be, in strokes.
-DUE_MAX: Final = 4
-DUE_SHARE: Final = 0.2
-DUE_CLOSE: Final = 0.08
-# A pull's own strokes are this much slower or quicker than those around it at most.
-PACE_MAX: Final = 1.5
 
 
 def find_reversals(frames: Frames, depth: FloatArray, dips: IntArray, flow: BoolArray) -> IntArray:
@@ -48,58 +40,6 @@ def find_reversals(frames: Frames, depth: FloatArray, dips: IntArray, flow: Bool
     around = flowing[np.minimum(dips + reach + 1, len(flow))] - flowing[np.maximum(dips - reach, 0)]
     dips = dips[around > reach]
     return _drop_too_near(frames, depth, dips, flowing)
-
-
-def add_due(frames: Frames, trace: FloatArray, reversals: IntArray, flow: BoolArray) -> IntArray:
-    """Add reversals that fell between two samples or left but a trace.
-
-    At 10 Hz a dip of 50 ms may show as a trace or not at all. A piston keeps its place while the pump stands,
-    so an interval of two or three strokes, at the pace of the pulls in it, has reversals inside: at the trace
-    where one is due, or at the due moment itself where the intervals fit closely or a pull begins or ends.
-    trace : (F,) [1], depth down to the noise. Returns frames
-    """
-    if len(reversals) < 4:
-        return reversals
-    travelled = np.concatenate(([0.0], np.cumsum(_pace(frames, reversals, flow))))
-    apart = np.diff(travelled[reversals])
-    strokes = np.rint(apart)
-    off = np.abs(apart - strokes)
-    added: list[int] = []
-    for place in np.flatnonzero((strokes >= 2) & (strokes <= DUE_MAX) & (off < DUE_SHARE)):
-        first, last = travelled[reversals[place]], travelled[reversals[place + 1]]
-        frames_a_stroke = (reversals[place + 1] - reversals[place]) / strokes[place]
-        reach = max(frames.count(EDGE_S), round(DUE_SHARE / 2 * frames_a_stroke))
-        for number in range(1, int(strokes[place])):
-            due = int(np.searchsorted(travelled, first + number * (last - first) / strokes[place]))
-            around = trace[max(0, due - reach) : due + reach + 1]
-            if around.max() > 0:
-                added.append(max(0, due - reach) + int(np.argmax(around)))
-            elif off[place] < DUE_CLOSE:
-                added.append(due)
-    return np.unique(np.concatenate((reversals, np.array(added, dtype=np.int64))))
-
-
-def _pace(frames: Frames, reversals: IntArray, flow: BoolArray) -> FloatArray:
-    """(F,) strokes a frame, 0 where nothing flows: a pull's by its own strokes, else by its neighbours'."""
-    flowing = np.concatenate(([0], np.cumsum(flow)))
-    apart = np.diff(flowing[reversals]) * frames.seconds
-    usual = usual_stroke(apart)
-    pace = np.zeros(len(flow))
-    middle = (reversals[1:] + reversals[:-1]) / 2
-    runs = runs_of(flow)
-    pulls = zip(
-        runs.tolist(),
-        np.searchsorted(reversals, runs).tolist(),
-        np.interp(runs.sum(axis=1) / 2, middle, usual).tolist(),
-        strict=True,
-    )
-    for (first, last), (begin, end), around in pulls:
-        stroke_s = median(apart[begin : end - 1]) if end - 1 > begin else around
-        # A pull of two strokes whose middle reversal was not seen is no slower than its neighbours.
-        if not around / PACE_MAX < stroke_s < around * PACE_MAX:
-            stroke_s = around
-        pace[first:last] = frames.seconds / stroke_s
-    return pace
 
 
 def without_crosstalk(
@@ -126,19 +66,6 @@ def without_crosstalk(
         deepest = max(deepest, np.median(depth[dips[with_other]]) + ECHO_DEEPER * own)
     kept: IntArray = dips[~(with_other & (depth[dips] < deepest))]
     return kept
-
-
-def without_echoes(frames: Frames, trace: FloatArray, others: list[IntArray], echoes: IntArray) -> FloatArray:
-    """Traces of dips without those at the other part's dips, if this part is known to echo them.
-
-    trace : (F,) [1]; others : frames of the other part's dips; echoes : frames of this part's that were none
-    """
-    trace = trace.copy()
-    for other in others if len(echoes) else []:
-        reach = frames.count(ECHO_S)
-        for by in range(-reach, reach + 1):
-            trace[np.clip(other + by, 0, len(trace) - 1)] = 0.0
-    return trace
 
 
 def _distance(one: IntArray, other: IntArray) -> IntArray:
