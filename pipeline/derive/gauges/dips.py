@@ -9,7 +9,6 @@ from typing import Final
 
 import numpy as np
 
-from pipeline.derive.gauges.around import highest_around
 from pipeline.derive.gauges.frames import Signal
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
 
@@ -91,13 +90,17 @@ def find_dips(depth: FloatArray, apart: int) -> IntArray:
     depth : (F,) [1] from relative_depth; apart : fewest frames between two
     dips, of two nearer the deeper stays
     """
-    candidates = np.flatnonzero((depth > 0) & (depth <= DEPTH_MAX))
-    if not len(candidates):
-        return candidates
+    at = np.flatnonzero(depth > 0)
+    deep = depth[at]
+    bottom = deep <= DEPTH_MAX
     # A bottom is as deep as anything within reach; the first of equals.
-    reach = 2 * apart + 1
-    deepest = highest_around(depth, reach)[candidates] == depth[candidates]
-    bottoms = candidates[deepest]
+    for by in range(1, min(apart + 1, len(at))):
+        near = at[by:] - at[:-by] <= apart
+        bottom[:-by] &= ~(near & (deep[by:] > deep[:-by]))
+        bottom[by:] &= ~(near & (deep[:-by] > deep[by:]))
+    bottoms = at[bottom]
+    if not len(bottoms):
+        return bottoms
     keep = np.concatenate(([True], np.diff(bottoms) >= apart))
     kept: IntArray = bottoms[keep]
     return kept

@@ -13,7 +13,7 @@ from edge.words import Gauge
 from pipeline.derive.gauges.around import in_blocks, median_around, straight_between
 from pipeline.derive.gauges.frames import Frames, Signal
 from pipeline.derive.gauges.jumps import along_floor, sudden_moves
-from pipeline.derive.gauges.medians import known_median
+from pipeline.derive.gauges.medians import known_median, known_row_medians
 from pipeline.derive.gauges.quality import runs_of
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
 
@@ -27,6 +27,8 @@ LAST_S: Final = 60.0
 SHOWS: Final = 0.25
 # A stay this long has a level.
 STAY_S: Final = 3.0
+# So many frames of a stay tell its level roughly.
+ROUGH: Final = 64
 # Stays scatter, as a piston sticks: so many around each tell its level, beside its own.
 STAYS: Final = 5
 # Spans nearer than this are one drift.
@@ -204,17 +206,23 @@ def _off(
     floor = max(OFFSET_SHARE * one.plateau, OFFSET_NOISE * float(np.hypot(one.noise, two.noise)))
     # A line that is relieved tells nothing of the other.
     both = ~(one.no_pressure | two.no_pressure)
-    states = []
-    for where in (standing, flow):
-        at, single = _by_stay(apart, where & both, frames)
-        if len(at) < 4:
-            return np.zeros(len(apart)), floor
-        levels = median_around(single, STAYS)
-        floor = max(floor, SCATTERS * float(np.median(np.abs(single - levels))))
-        start = float(np.median(levels[: max(3, len(levels) // 20)]))
-        states.append((at, levels - start))
-    if any(np.abs(offsets).max() < least * floor for _, offsets in states):
-        return np.zeros(len(apart)), floor
+    stays = [_stays(where & both, frames) for where in (standing, flow)]
+    settle = frames.count(1.0)
+    for levels_of, share in ((_roughly_by_stay, 0.5), (_by_stay, 1.0)):
+        states, scatter = [], [floor]
+        for spans in stays:
+            single = levels_of(apart, spans)
+            known = np.isfinite(single)
+            if np.count_nonzero(known) < 4:
+                return np.zeros(len(apart)), floor
+            single = single[known]
+            levels = median_around(single, STAYS)
+            scatter.append(SCATTERS * float(np.median(np.abs(single - levels))))
+            start = float(np.median(levels[: max(3, len(levels) // 20)]))
+            states.append(((spans.sum(axis=1)[known] - settle) // 2, levels - start))
+        if any(np.abs(offsets).max() < share * least * max(scatter) for _, offsets in states):
+            return np.zeros(len(apart)), max(scatter)
+    floor = max(scatter)
     every = np.arange(len(apart))
     (shared,) = in_blocks(_shared, *(straight_between(every, *state) for state in states))
     return shared, floor
@@ -227,10 +235,22 @@ def _shared(rest: FloatArray, work: FloatArray) -> list[FloatArray]:
     return [np.where(alike, np.sign(rest) * np.minimum(size, other), 0.0)]
 
 
-def _by_stay(values: FloatArray, where: BoolArray, frames: Frames) -> tuple[IntArray, FloatArray]:
-    """Median of each stay of 3 s or more, less its first second; and the frame in its middle."""
-    settle, stays = frames.count(1.0), runs_of(where)
+def _stays(where: BoolArray, frames: Frames) -> IntArray:
+    """(S, 2) frames of each stay of 3 s or more, less its first second: first, and one past the last."""
+    stays = runs_of(where)
     stays = stays[stays[:, 1] - stays[:, 0] >= frames.count(STAY_S)]
-    levels = np.array([known_median(values[first + settle : last]) for first, last in stays.tolist()])
-    known = np.isfinite(levels)
-    return stays.sum(axis=1)[known] // 2, levels[known]
+    stays[:, 0] += frames.count(1.0)
+    return stays
+
+
+def _by_stay(values: FloatArray, stays: IntArray) -> FloatArray:
+    """(S,) median of each stay."""
+    return np.array([known_median(values[first:last]) for first, last in stays.tolist()])
+
+
+def _roughly_by_stay(values: FloatArray, stays: IntArray) -> FloatArray:
+    """(S,) the same by some frames of each stay, evenly spread: enough to see that nothing is off."""
+    first, last = stays[:, 0], stays[:, 1]
+    inside = first[:, None] + (-(-(last - first) // ROUGH))[:, None] * np.arange(ROUGH)
+    known = inside < last[:, None]
+    return known_row_medians(np.where(known, values[np.minimum(inside, len(values) - 1)], np.nan))

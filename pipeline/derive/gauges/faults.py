@@ -11,6 +11,7 @@ import numpy as np
 
 from edge.units import psi_to_pa
 from edge.words import Fault, Gauge
+from pipeline.derive.gauges.around import steps_where
 from pipeline.derive.gauges.quality import Flag, FlagArray, ne43, runs_of
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
 from pipeline.derive.gauges.results import SensorFault
@@ -88,10 +89,10 @@ def check_gauges(
         stuck, dead = find_dead(run_us, gauge, _heard(gauge, gauges, faults), usual)
         faults[gauge][Fault.STUCK] |= stuck & ~faults[gauge][Fault.WIRE_BREAK]
         faults[gauge][Fault.WIRE_BREAK] |= dead
-    sound = {
-        gauge: np.where(np.logical_or.reduce(list(faults[gauge].values())), np.nan, values)
-        for gauge, values in gauges.items()
-    }
+    sound = {}
+    for gauge, values in gauges.items():
+        found = [where for where in faults[gauge].values() if where.any()]
+        sound[gauge] = np.where(np.logical_or.reduce(found), np.nan, values) if found else values
     return {
         gauge: _checked(
             run_us,
@@ -196,17 +197,15 @@ def _spikes(run_us: IntArray, gauge: Gauge, gauges: dict[Gauge, FloatArray], usu
     limit = max(NOISE_TIMES * usual.noise, SPIKE_SHARE * usual.plateau)
     if limit <= 0:
         return spikes
-    step = np.diff(values)
     around = max(2, round(STEP_AROUND_S * 1e6 / max(_interval(run_us), 1.0)))
-    with np.errstate(invalid="ignore"):
-        out = np.flatnonzero(np.abs(step) > limit)
+    out = np.flatnonzero(steps_where(lambda step: step > limit, values))
     for width in range(1, SPIKE_SAMPLES + 1):
-        edge = out[out + width < len(step)]
-        back = step[edge + width]
+        edge = out[out + width + 1 < len(values)]
+        step, back = values[edge + 1] - values[edge], values[edge + width + 1] - values[edge + width]
         with np.errstate(invalid="ignore"):
-            turns = (step[edge] * back < 0) & (np.abs(back) > limit)
+            turns = (step * back < 0) & (np.abs(back) > limit)
             # What comes back to where it was: else it is a step with an overshoot.
-            returns = np.abs(values[edge + width + 1] - values[edge]) < 0.5 * np.abs(step[edge])
+            returns = np.abs(values[edge + width + 1] - values[edge]) < 0.5 * np.abs(step)
         short = (run_us[edge + width + 1] - run_us[edge]) <= SPIKE_S * 1e6 + 1.5 * _interval(run_us)
         at = edge[turns & returns & (short | (width == 1))]
         size = values[at + 1] - values[at]

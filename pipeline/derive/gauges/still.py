@@ -11,6 +11,7 @@ from typing import Final
 import numpy as np
 
 from edge.words import Gauge
+from pipeline.derive.gauges.around import steps_where
 from pipeline.derive.gauges.frames import NO_PRESSURE_PA
 from pipeline.derive.gauges.quality import runs_of
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
@@ -98,8 +99,7 @@ def _same(usual: Usual) -> float:
 
 def _stays(run_us: IntArray, values: FloatArray, tolerance: float) -> IntArray:
     """(S, 2) first sample of each long stay at one value, and one past its last."""
-    with np.errstate(invalid="ignore"):
-        runs = runs_of(np.abs(np.diff(values)) < tolerance)
+    runs = runs_of(steps_where(lambda step: step < tolerance, values))
     first, last = runs.T
     long = (run_us[last] - run_us[first] >= STUCK_S * 1e6) & (last - first >= STUCK_SAMPLES)
     runs = runs[long] + np.array([0, 1])
