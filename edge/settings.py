@@ -2,6 +2,7 @@
 
 [edges.edge-a]
 pump = "pump-a"
+also_pumps = ["pump-b"]     # may write records and send photographs of them too
 
 [[edges.edge-a.modbus]]
 url = "tcp://10.0.0.20"
@@ -39,11 +40,16 @@ _BYTES_MAX: Final = 1024 * 1024
 
 
 class EdgeSettings(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What one edge reads, and for which pump."""
+    """What one edge reads, and for which pump. What it says of a pump not named here is set aside."""
 
     pump: Name
+    also_pumps: Annotated[tuple[Name, ...], Meta(max_length=100)] = ()
     modbus: Annotated[tuple[ModbusDevice, ...], Meta(max_length=8)] = ()
     sparkplug: SparkplugNode | None = None
+
+    def pumps(self) -> frozenset[str]:
+        """The pumps that it speaks for."""
+        return frozenset({self.pump, *self.also_pumps})
 
     def channels(self) -> dict[str, Channel]:
         """Every channel there is, by where it stands in the file."""

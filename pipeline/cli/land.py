@@ -104,6 +104,7 @@ def serve(
             url,
             history,
             until_idle_s=until_idle,
+            tied={name: edge.pumps() for name, edge in settings.edges.items()},
             expect=beside.expect,
             landed=beside.note,
             moved=moved,
@@ -172,7 +173,7 @@ def import_files(
         Progress(console=console, transient=True, disable=not sys.stderr.isatty()) as progress,
     ):
         task = progress.add_task("", total=len(files))
-        landing = Landing(history, expect=behind.expect)
+        landing = Landing(history, expect=behind.expect, trusted=True)
         for file in files:
             progress.update(task, description=file.name)
             land_file(landing, file, labels, moved, refused)

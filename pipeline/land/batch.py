@@ -4,8 +4,6 @@ Samples, records and photographs are known by what they are, so one that comes b
 file is stored once.
 """
 
-import hashlib
-import logging
 from collections.abc import Callable, Mapping
 from datetime import UTC, date, datetime
 from types import MappingProxyType
@@ -16,22 +14,19 @@ import pyarrow as pa
 
 from edge.errors import InputError
 from edge.files import write_durably
-from edge.records import AnyRecord, encode_record, kind_of
+from edge.records import AnyRecord, Correction, encode_record, kind_of
 from edge.senml import GaugeColumns
-from edge.wire import Address, Sender, site_in
+from edge.wire import Address, Sender
 from pipeline.history import History
+from pipeline.land.aside import Aside, one_line
 from pipeline.land.decode import Content, Photo, decode
 from pipeline.land.known import DAY_US, IntArray, Known, day_of
-from pipeline.land.samples import Origin, Samples, fill_in, join_packs, to_table
+from pipeline.land.samples import Origin, Samples, fill_in, join_packs, origin_of, to_table
 from pipeline.tables import TABLES
-
-log = logging.getLogger(__name__)
 
 # Commits of a batch go in this order; the last one of those there are also carries the whole.
 ORDER: Final = ("photos", "records", "gauge_samples", "rejected")
 EVERY_TABLE: Final = frozenset(ORDER)
-
-_REASON_MAX: Final = 500  # characters
 
 PumpDay = tuple[str, str, date]
 
@@ -50,6 +45,7 @@ class Landed(NamedTuple):
 
     through : (site, edge, stream) -> highest seq through which all is durable now
     touched : pumps and UTC dates with new rows; already : samples, records and photos that stood there before
+    passed_over : messages that could not be landed, and beyond what may be set aside of their edge
     newest : (site, pump) -> latest moment of the new samples
     """
 
@@ -60,6 +56,7 @@ class Landed(NamedTuple):
     photos: int = 0
     rejected: int = 0
     already: int = 0
+    passed_over: int = 0
     newest: Mapping[tuple[str, str], datetime] = MappingProxyType({})
 
     def and_then(self, other: "Landed") -> "Landed":
@@ -72,6 +69,7 @@ class Landed(NamedTuple):
             self.photos + other.photos,
             self.rejected + other.rejected,
             self.already + other.already,
+            self.passed_over + other.passed_over,
             {**self.newest, **other.newest},
         )
 
@@ -93,17 +91,29 @@ class Batch:
     """What is to be committed together."""
 
     def __init__(
-        self, history: History, known: Known, landed_at: datetime, expect: Callable[[set[PumpDay]], None]
+        self,
+        history: History,
+        known: Known,
+        aside: Aside,
+        landed_at: datetime,
+        expect: Callable[[set[PumpDay]], None],
+        tied: Mapping[str, frozenset[str]],
     ) -> None:
-        """expect : told, before a commit, for which pumps and UTC dates it brings something."""
+        """
+        expect : told, before a commit, for which pumps and UTC dates it brings something
+        tied : edges that speak for these pumps alone
+        """
         self._history = history
         self._expect = expect
         self._known = known
+        self._aside = aside
+        self._payloads: dict[str, bytes] = {}  # to be set aside, by digest
         self._landed_at = landed_at
+        self._tied = tied
         self._packs: dict[tuple[str, str], list[tuple[GaugeColumns, Origin]]] = {}
         self._samples: list[tuple[str, str, Samples]] = []
         self._rows: dict[str, list[dict[str, Any]]] = {"photos": [], "records": [], "rejected": []}
-        self._keys: dict[str, set[tuple[str, ...]]] = {"photos": set(), "records": set(), "rejected": set()}
+        self._keys: dict[str, set[tuple[str, ...]]] = {"photos": set(), "records": set()}
         self._touched: set[PumpDay] = set()
         self._already = 0
 
@@ -111,13 +121,15 @@ class Batch:
         """Add what a message says, or set it aside and give the reason.
 
         missing : tables that its stream's seq is not in yet
+        Raises BeyondAllowanceError if its edge may have no more set aside.
         """
         try:
             content = decode(address, message.payload, message.arrived_at.timestamp())
+            _require_its_own(content, address, self._tied.get(address.edge))
         except InputError as error:
             if "rejected" in missing:
                 self.set_aside(message.topic, message.payload, address, error)
-            return _one_line(str(error))
+            return one_line(str(error))
         if _table_of(content) in missing:
             self._add(content, address)
         return None
@@ -127,25 +139,14 @@ class Batch:
         self._samples.append((site, pump, samples))
 
     def set_aside(self, topic: str, payload: bytes, address: Address | None, error: InputError) -> None:
-        """Keep what can't be landed, with the reason. topic : where it came from."""
-        digest = hashlib.sha256(payload).hexdigest()
-        if not self._is_new("rejected", (digest, topic), ("sha256", "topic")):
-            return
-        write_durably(self._history.home / "rejected" / digest, payload)
-        reason = _one_line(str(error))
-        log.warning("set aside topic=%.200s reason=%s", _one_line(topic), reason)
-        origin = Origin(None, None, None) if address is None else _origin(address)
-        self._rows["rejected"].append(
-            {
-                "site": address.site if address else site_in(topic),
-                "topic": topic,
-                "reason": reason,
-                "sha256": digest,
-                "size_bytes": len(payload),
-                **origin._asdict(),
-                "landed_at": self._landed_at,
-            }
-        )
+        """Keep what can't be landed, with the reason. topic : where it came from.
+
+        Raises BeyondAllowanceError.
+        """
+        row = self._aside.row(topic, payload, address, one_line(str(error)), self._landed_at)
+        if row is not None:
+            self._payloads[row["sha256"]] = payload
+            self._rows["rejected"].append(row)
 
     def commit(self, streams: Mapping[Sender, tuple[Mapping[str, int], int]] | None = None) -> Landed:
         """Commit everything; durable on return.
@@ -161,6 +162,7 @@ class Batch:
             tables["gauge_samples"] = gauge_rows
         if self._touched:
             self._expect(self._touched)
+        self._aside.keep(self._payloads)
         names: list[str] = [name for name in ORDER if name in tables]
         if streams and not names:
             names = ["gauge_samples"]  # nothing new in it, yet the receipt must outlive us
@@ -187,7 +189,7 @@ class Batch:
     def _add(self, content: Content, address: Address) -> None:
         if isinstance(content, list):
             for columns in content:
-                self._packs.setdefault((address.site, columns.pump), []).append((columns, _origin(address)))
+                self._packs.setdefault((address.site, columns.pump), []).append((columns, origin_of(address)))
         elif isinstance(content, Photo):
             self._add_photo(content, address)
         else:
@@ -226,13 +228,13 @@ class Batch:
 
     def _common(self, address: Address, pump: str, at: datetime) -> dict[str, Any]:
         self._touched.add((address.site, pump, at.astimezone(UTC).date()))
-        origin = _origin(address)._asdict()
+        origin = origin_of(address)._asdict()
         return {"site": address.site, "pump": pump, "at": at, **origin, "landed_at": self._landed_at}
 
     def _is_new(self, table: str, key: tuple[str, ...], columns: tuple[str, ...]) -> bool:
         here = self._keys[table]
         if key in self._known.keys(table, columns) or key in here:
-            self._already += table != "rejected"
+            self._already += 1
             return False
         here.add(key)
         return True
@@ -269,19 +271,31 @@ class Batch:
         return joined
 
 
-def _one_line(text: str) -> str:
-    """What a stranger may have written, fit for a log line: no control character, and not too long."""
-    if len(text) > _REASON_MAX:
-        text = f"{text[: _REASON_MAX // 2]} … {text[-_REASON_MAX // 2 :]}"
-    return text if text.isprintable() else ascii(text)[1:-1]
+def _require_its_own(content: Content, address: Address, tied: frozenset[str] | None) -> None:
+    """Raise InputError where an edge that is tied to its pumps speaks for another."""
+    if tied is None:
+        return
+    for pump in _pumps(content):
+        if pump not in tied:
+            raise InputError(
+                f"speaks for pump {pump}, which is not one of its own",
+                where=f"edge {address.edge}",
+                do="name it under also_pumps of that edge in site.toml, if that is meant",
+            )
+
+
+def _pumps(content: Content) -> list[str]:
+    if isinstance(content, list):
+        return [columns.pump for columns in content]
+    if isinstance(content, Photo):
+        return [content.head.pump]
+    if isinstance(content, Correction) and content.corrected is not None:
+        return [content.pump, content.corrected.pump]
+    return [content.pump]
 
 
 def _days(samples: Samples) -> list[date]:
     return [day_of(number * DAY_US) for number in np.unique(samples.at_us // DAY_US).tolist()]
-
-
-def _origin(address: Address) -> Origin:
-    return Origin(address.edge, address.stream, address.seq)
 
 
 def _table_of(content: Content) -> str:

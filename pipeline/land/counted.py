@@ -10,6 +10,15 @@ from pipeline.land.andon import Standing
 from pipeline.land.batch import Landed
 
 _STALLED_S: Final = 60.0
+# Of a batch's fields, what is added up.
+_TOLD: Final = {
+    "samples": "Gauge rows committed.",
+    "records": "Records committed.",
+    "photos": "Photographs committed.",
+    "rejected": "Messages set aside with a reason.",
+    "already": "Things that came again and were not stored twice.",
+    "passed_over": "Messages not kept: beyond what may be set aside of their edge.",
+}
 
 
 class Counts:
@@ -23,7 +32,7 @@ class Counts:
         self._connected = False
         self._standings = standings
         self._lock = threading.Lock()
-        self._totals = dict.fromkeys(("samples", "records", "photos", "rejected", "already"), 0)
+        self._totals = dict.fromkeys(_TOLD, 0)
         self._batches = 0
         self._landed_at = 0.0
         self._alive_at = time.monotonic()
@@ -52,15 +61,8 @@ class Counts:
         """The numbers, as they stand."""
         with self._lock:
             totals, batches, landed_at = dict(self._totals), self._batches, self._landed_at
-        told = {
-            "samples": "Gauge rows committed.",
-            "records": "Records committed.",
-            "photos": "Photographs committed.",
-            "rejected": "Messages set aside with a reason.",
-            "already": "Things that came again and were not stored twice.",
-        }
         metrics = [
-            one(f"beadbook_landed_{name}_total", "counter", told[name], count)
+            one(f"beadbook_landed_{name}_total", "counter", _TOLD[name], count)
             for name, count in totals.items()
         ]
         metrics.append(one("beadbook_landed_batches_total", "counter", "Batches committed.", batches))

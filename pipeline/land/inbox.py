@@ -9,7 +9,7 @@ import logging
 import sys
 import threading
 import time
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from datetime import UTC, datetime
@@ -21,6 +21,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from edge.broker import BrokerUrl
 from edge.wire import UPWARD, Receipt, Sender, receipt_topic
+from pipeline.land.allowance import NAMES_MAX, Allowance
 from pipeline.land.batch import Message
 
 log = logging.getLogger(__name__)
@@ -32,6 +33,12 @@ HELD_BYTES_MAX: Final = 128 * 1024 * 1024
 # edge's own courier keeps to a sixth of it.
 EDGE_BYTES_MAX: Final = 96 * 1024 * 1024
 _MESSAGE_BYTES: Final = 1_000  # what a message takes beside its payload
+# A courier that drains a shift sends 1,500 messages a second; what sends ten thousand for long is no courier.
+EDGE_MESSAGES_PER_S: Final = 10_000.0
+EDGE_MESSAGES_AT_ONCE: Final = 100_000.0
+# What one edge may put into one batch, so that another's message waits for a second and not for all of its.
+SHARE_MESSAGES: Final = 10_000
+SHARE_BYTES: Final = 32 * 1024 * 1024
 # A trickle of gauge packs is gathered for longer, so that a day makes fewer files. Where somebody waits for a
 # verdict, a drain runs, or the broker waits for an acknowledgement (20 at most, by default), it is not.
 TRICKLE_S: Final = 2.0
@@ -50,11 +57,13 @@ class Inbox:
         """client_id : the home's own, so that a broker keeps foreign devices' messages for it."""
         self._broker = broker
         self._ready = threading.Condition()
-        self._waiting: list[Message] = []
+        self._waiting: dict[str, deque[Message]] = {}  # by edge
+        self._messages = 0
         self._bytes = 0
         self._foreign = 0
         self._by_sender: Counter[str] = Counter()
         self._by_edge: Counter[str] = Counter()  # bytes
+        self._rate = Allowance(EDGE_MESSAGES_AT_ONCE, EDGE_MESSAGES_PER_S)
         self._too_much: set[str] = set()  # edges that were told of
         self._prompt = False
         self._first_at = 0.0
@@ -96,7 +105,7 @@ class Inbox:
     def _due(self) -> float:
         """When the waiting messages are to be landed. Monotonic [s]."""
         if (
-            len(self._waiting) >= BATCH_MESSAGES
+            self._messages >= BATCH_MESSAGES
             or self._bytes >= BATCH_BYTES
             or self._foreign >= FOREIGN_MESSAGES
         ):
@@ -104,10 +113,25 @@ class Inbox:
         return self._first_at + (PROMPT_S if self._prompt else TRICKLE_S)
 
     def _take(self) -> list[Message]:
-        taken, self._waiting = self._waiting, []
-        self._bytes, self._foreign, self._prompt = 0, 0, False
+        """A share of each edge's waiting messages, in their order."""
+        taken: list[Message] = []
+        for edge in list(self._waiting):
+            waiting, share = self._waiting[edge], SHARE_BYTES
+            for _ in range(min(len(waiting), SHARE_MESSAGES)):
+                message = waiting.popleft()
+                taken.append(message)
+                size = len(message.payload) + _MESSAGE_BYTES
+                self._by_edge[edge] -= size
+                self._bytes -= size
+                share -= size
+                if share <= 0:
+                    break
+            if not waiting:
+                del self._waiting[edge], self._by_edge[edge]
+        self._messages -= len(taken)
+        self._first_at = 0.0  # of what is left: it has waited long enough
+        self._foreign, self._prompt = 0, False
         self._by_sender.clear()
-        self._by_edge.clear()
         return taken
 
     def receipt(self, through: Mapping[Sender, int]) -> None:
@@ -154,8 +178,8 @@ class Inbox:
         handle = (self._connection, arrived.mid) if late else None
         payload = bytes(arrived.payload)
         edge = "/".join(topic.split("/", 4)[:4])[:200]
-        if self._by_edge[edge] > EDGE_BYTES_MAX:
-            if edge not in self._too_much:
+        if self._by_edge[edge] > EDGE_BYTES_MAX or not self._rate.take(edge):
+            if edge not in self._too_much and len(self._too_much) < NAMES_MAX:
                 self._too_much.add(edge)
                 log.error("an edge sends more than can be landed, passed over edge=%r", edge)
             if arrived.qos == 1:
@@ -166,7 +190,8 @@ class Inbox:
         with self._ready:
             if not self._waiting:
                 self._first_at = now
-            self._waiting.append(message)
+            self._waiting.setdefault(edge, deque()).append(message)
+            self._messages += 1
             self._bytes += len(payload) + _MESSAGE_BYTES
             self._by_edge[edge] += len(payload) + _MESSAGE_BYTES
             self._foreign += late

@@ -8,13 +8,15 @@ and that one alone is receipted.
 
 import logging
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from datetime import UTC, datetime
+from types import MappingProxyType
 from typing import Final
 
 from edge.errors import InputError
 from edge.wire import Address, OutboxNote, Sender, parse_topic
 from pipeline.history import History
+from pipeline.land.aside import Aside, BeyondAllowanceError
 from pipeline.land.batch import EVERY_TABLE, ORDER, Batch, Landed, Message, PumpDay, table_id, whole_id
 from pipeline.land.known import Known
 
@@ -59,12 +61,20 @@ class Landing:
         history: History,
         clock: Callable[[], datetime] = lambda: datetime.now(UTC),
         expect: Callable[[set[PumpDay]], None] = lambda _touched: None,
+        tied: Mapping[str, frozenset[str]] = MappingProxyType({}),
+        trusted: bool = False,
     ) -> None:
-        """expect : told, before a commit, for which pumps and UTC dates it brings something."""
+        """
+        expect : told, before a commit, for which pumps and UTC dates it brings something
+        tied : edges that speak for these pumps alone; others may for any
+        trusted : what lands are files that a person brings, so that nothing limits what is set aside
+        """
         self._history = history
         self._expect = expect
         self._clock = clock
+        self._tied = tied
         self._known = Known(history)
+        self._aside = Aside(history, limited=not trusted)
         self._streams: dict[Sender, _Stream] = {}
         self._begun: Counter[tuple[str, str]] = Counter()  # streams by edge
         self._ahead_bytes = 0
@@ -72,6 +82,7 @@ class Landing:
     def forget(self) -> None:
         """Take the tables' word again for what has landed; whatever was kept in memory is sent again."""
         self._known.forget()
+        self._aside.forget()
         self._streams.clear()
         self._begun.clear()
         self._ahead_bytes = 0
@@ -101,29 +112,12 @@ class Landing:
         """
         batch = self.batch()
         moved: dict[Sender, int] = {}
+        passed_over = 0
         for message in messages:
             try:
-                address = parse_topic(message.topic)
-            except InputError as error:
-                batch.set_aside(message.topic, message.payload, None, error)
-                continue
-            if address.stream is None or address.seq is None:
-                batch.take(address, message)
-                continue
-            sender = Sender(address.site, address.edge, address.stream)
-            try:
-                state = self._stream(sender)
-            except InputError as error:
-                batch.set_aside(message.topic, message.payload, address, error)
-                continue
-            moved.setdefault(sender, state.through)
-            if address.seq > moved[sender] and address.seq not in state.ahead:
-                state.ahead[address.seq] = address, message
-                self._ahead_bytes += len(message.payload) + _KEPT_BYTES
-            while (following := state.ahead.pop(moved[sender] + 1, None)) is not None:
-                moved[sender] += 1
-                self._ahead_bytes -= len(following[1].payload) + _KEPT_BYTES
-                batch.take(*following, state.missing(moved[sender]))
+                self._take(batch, message, moved)
+            except BeyondAllowanceError:
+                passed_over += 1
         self._drop_farthest()
         new = {sender: seq for sender, seq in moved.items() if seq > self._streams[sender].through}
         landed = batch.commit({sender: (self._streams[sender].tables, seq) for sender, seq in new.items()})
@@ -131,11 +125,39 @@ class Landing:
             state = self._streams[sender]
             state.through = seq
             state.tables = {table: max(seq, number) for table, number in state.tables.items()}
-        return landed._replace(through=moved)
+        return landed._replace(through=moved, passed_over=passed_over)
+
+    def _take(self, batch: Batch, message: Message, moved: dict[Sender, int]) -> None:
+        """Put a message, and what waited for it, into the batch. moved : stream -> seq through which it is in
+
+        Raises BeyondAllowanceError: a stream then stands before that message, and its outbox sends it again.
+        """
+        try:
+            address = parse_topic(message.topic)
+        except InputError as error:
+            batch.set_aside(message.topic, message.payload, None, error)
+            return
+        if address.stream is None or address.seq is None:
+            batch.take(address, message)
+            return
+        sender = Sender(address.site, address.edge, address.stream)
+        try:
+            state = self._stream(sender)
+        except InputError as error:
+            batch.set_aside(message.topic, message.payload, address, error)
+            return
+        moved.setdefault(sender, state.through)
+        if address.seq > moved[sender] and address.seq not in state.ahead:
+            state.ahead[address.seq] = address, message
+            self._ahead_bytes += len(message.payload) + _KEPT_BYTES
+        while (following := state.ahead.pop(moved[sender] + 1, None)) is not None:
+            self._ahead_bytes -= len(following[1].payload) + _KEPT_BYTES
+            batch.take(*following, state.missing(moved[sender] + 1))
+            moved[sender] += 1
 
     def batch(self) -> Batch:
         """An empty batch, for what comes without a stream: a file's."""
-        return Batch(self._history, self._known, self._clock(), self._expect)
+        return Batch(self._history, self._known, self._aside, self._clock(), self._expect, self._tied)
 
     def _stream(self, sender: Sender) -> _Stream:
         state = self._streams.get(sender)

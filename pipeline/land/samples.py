@@ -10,6 +10,7 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from edge.senml import GaugeColumns
+from edge.wire import Address
 from edge.words import GAUGE_COLUMN, Gauge
 from pipeline.land.known import DAY_US, BoolArray, IntArray
 from pipeline.tables import MOMENT, TABLES
@@ -24,6 +25,11 @@ class Origin(NamedTuple):
     edge: str | None
     stream: str | None
     seq: int | None
+
+
+def origin_of(address: Address | None) -> Origin:
+    """Where a message came from, as far as its topic says."""
+    return Origin(None, None, None) if address is None else Origin(address.edge, address.stream, address.seq)
 
 
 class Samples(NamedTuple):

@@ -4,7 +4,8 @@ import logging
 import secrets
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from types import MappingProxyType
 from typing import Final
 
 from deltalake.exceptions import DeltaError
@@ -32,6 +33,7 @@ def serve_until(
     history: History,
     *,
     until_idle_s: float | None = None,
+    tied: Mapping[str, frozenset[str]] = MappingProxyType({}),
     expect: Callable[[set[PumpDay]], None] = lambda _touched: None,
     landed: Callable[[set[PumpDay]], None] = lambda _touched: None,
     moved: Callable[[Landed], None] = lambda _moved: None,
@@ -42,6 +44,7 @@ def serve_until(
     """Land all that edges send until `stopped`; what was moved in all.
 
     until_idle_s : stop as well when nothing has arrived for so long [s]
+    tied : edges that speak for these pumps alone
     expect, landed : called before and after each commit with the pumps and UTC dates it brings something for
     moved : called after each batch with what it moved
     alive : called at each look, with whether there is contact to the broker
@@ -51,7 +54,7 @@ def serve_until(
     """
     total = Landed({}, set())
     with history.only_landing(), Inbox(broker, _client_id(history)) as inbox:
-        landing = Landing(history, expect=expect)
+        landing = Landing(history, expect=expect, tied=tied)
         quiet_since = time.monotonic()
         batches = 0
         told = False
@@ -109,13 +112,14 @@ def _land(landing: Landing, inbox: Inbox, messages: list[Message], stopped: thre
     inbox.receipt(moved.through)
     inbox.acknowledge(messages)
     log.info(
-        "landed messages=%d samples=%d records=%d photos=%d rejected=%d already=%d in_ms=%d",
+        "landed messages=%d samples=%d records=%d photos=%d rejected=%d already=%d passed_over=%d in_ms=%d",
         len(sent),
         moved.samples,
         moved.records,
         moved.photos,
         moved.rejected,
         moved.already,
+        moved.passed_over,
         (time.monotonic() - began) * 1000,
     )
     return moved

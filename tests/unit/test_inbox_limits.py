@@ -6,6 +6,7 @@ import pytest
 
 from edge.broker import BrokerUrl
 from pipeline.land import inbox as inbox_room
+from pipeline.land.allowance import Allowance
 from pipeline.land.inbox import Inbox
 
 
@@ -57,3 +58,31 @@ def test_empty_messages_count_too(box):
     for mid in range(1, 1_000):
         arrive(box, broker, "edge-a", mid, payload=b"")
     assert len(box.gather(3.0)) == 11
+
+
+def test_a_flood_waits_in_line_and_an_edge_that_sends_little_does_not(box, monkeypatch):
+    monkeypatch.setattr(inbox_room, "EDGE_BYTES_MAX", 10_000_000)
+    monkeypatch.setattr(inbox_room, "SHARE_MESSAGES", 100)
+    broker = Broker()
+    for mid in range(1, 2_100):
+        arrive(box, broker, "edge-a", mid, payload=b"")
+    arrive(box, broker, "edge-b", 5_000)
+    batches = [[message.topic.split("/") for message in box.gather(0.5)] for _ in range(3)]
+    assert [topic[3] for topic in batches[0]] == ["edge-a"] * 100 + ["edge-b"]
+    assert [int(topic[-1]) for topic in batches[1]] == list(range(101, 201))
+    assert len(batches[2]) == 100
+    left = 0
+    while more := box.gather(0.0):
+        left += len(more)
+    assert left == 2_099 - 300
+
+
+def test_an_edge_that_sends_without_end_is_held_to_a_rate(box, monkeypatch):
+    broker = Broker()
+    box._rate = Allowance(20, 0.0)
+    monkeypatch.setattr(inbox_room, "EDGE_BYTES_MAX", 10_000_000)
+    for mid in range(1, 31):
+        arrive(box, broker, "edge-a", mid)
+    arrive(box, broker, "edge-b", 1)
+    assert len(box.gather(3.0)) == 21
+    assert broker.acknowledged == [*range(1, 31), 1]
