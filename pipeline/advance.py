@@ -29,6 +29,7 @@ from pipeline.photos import read_photo_file, score_photo
 from pipeline.retention import thinned_days
 from pipeline.settings import SiteSettings
 from pipeline.tables import DERIVED
+from pipeline.unchanged import Unchanged, digest_of
 
 log = logging.getLogger(__name__)
 
@@ -45,15 +46,18 @@ def advance(
     days: Iterable[date],
     *,
     again: bool = False,
+    unchanged: Unchanged | None = None,
 ) -> ReleaseSpan | None:
     """Bring everything derived for a pump up to date; returns how the pump stands.
 
     days : UTC dates on which something landed; each touches the production days it overlaps
     again : score photographs that have a score already, too
+    unchanged : what earlier calls derived; what has not changed since is passed over
     """
+    unchanged = Unchanged() if unchanged is None else unchanged
     limits_in_force.note(history.home, settings, datetime.now(UTC))
     for day in sorted(_production_days(settings, days)):
-        derive_gauges(history, settings, site, pump, day)
+        derive_gauges(history, settings, site, pump, day, unchanged)
     derive_smears(history, settings, site, pump, again=again)
     derive_cure(history, settings, site, pump)
     return judge(history, settings, site, pump)
@@ -68,8 +72,10 @@ def _production_days(settings: SiteSettings, days: Iterable[date]) -> set[date]:
     return touched
 
 
-def derive_gauges(history: History, settings: SiteSettings, site: str, pump: str, day: date) -> None:
-    """Analyse one production day of a pump's gauges and replace what stood for it."""
+def derive_gauges(
+    history: History, settings: SiteSettings, site: str, pump: str, day: date, unchanged: Unchanged
+) -> None:
+    """Analyse one production day of a pump's gauges and replace what stood for it and no longer does."""
     start, end = settings.day_start(day), settings.day_start(day + timedelta(days=1))
     since, until = start - MARGIN, end + MARGIN
     touched = {
@@ -86,10 +92,16 @@ def derive_gauges(history: History, settings: SiteSettings, site: str, pump: str
         until=until,
         columns=["at", *GAUGE_COLUMN.values()],
     )
-    found = analyse(_recording(samples), settings.gauges_of(pump))
-    rows = _gauge_rows(found, start, end)
-    for table, day_rows in rows.items():
-        _replace(history, table, day_rows, site, pump, day)
+    recording, limits, place = _recording(samples), settings.gauges_of(pump), (site, pump, day)
+    digest = digest_of(recording, limits)
+    if unchanged.since(place, digest):
+        return
+    for name, day_rows in _gauge_rows(analyse(recording, limits), start, end).items():
+        table = _table(name, day_rows, site, pump, day)
+        if not unchanged.stands(place, name, table):
+            history.replace(name, table, site=site, pump=pump, day=day)
+            unchanged.wrote(place, name, table)
+    unchanged.derived(place, digest)
 
 
 def _recording(samples: pa.Table) -> Recording:

@@ -31,6 +31,7 @@ MAY = {
     "limits_in_force": {"settings"},
     "backup": {"chain", "history", "seal", "tables"},
     "retention": {"history"},
+    "unchanged": {"derive"},
     "doctor": {"backup", "history", "settings", "behind", "tables"},
     "mend": set(),
     "seal": set(),
