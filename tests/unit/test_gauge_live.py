@@ -1,9 +1,10 @@
 """Is a pump that is followed told as it is, a second behind, and as the look back has it afterwards?"""
 
+import numpy as np
 import pytest
 
-from edge.units import pa_to_psi
-from edge.words import PumpState
+from edge.units import pa_to_psi, psi_to_pa
+from edge.words import Gauge, PumpState
 from pipeline.derive.gauges.analyse import Reach, analyse
 from pipeline.derive.gauges.live import Live
 from pipeline.derive.gauges.recording import Recording
@@ -97,3 +98,15 @@ def test_a_clock_set_back_while_it_is_followed(followed):
 
 def test_nothing_is_known_before_the_first_row():
     assert Live(SETTINGS).now() is None
+
+
+def test_a_noisy_gauge_at_night_shows_no_pressure():
+    """Nothing but noise of 20 psi about nought: no usual pressure says how little that is."""
+    rng = np.random.default_rng(11)
+    at_us = START_US + np.arange(4000) * 100_000
+    gauges = (Gauge.BASE, Gauge.CATALYST_1, Gauge.CATALYST_2)
+    rows = Recording(at_us, {gauge: psi_to_pa(1.0) * rng.normal(0, 20, 4000) for gauge in gauges})
+    assert {span.type for span in analyse(rows, SETTINGS).states} == {PumpState.OFF}
+    live = Live(SETTINGS, SHORT)
+    live.feed(rows)
+    assert live.now().state == PumpState.OFF

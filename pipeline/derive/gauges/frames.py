@@ -27,6 +27,8 @@ FALLING_SHARE: Final = 0.2
 # Gauge pressure below this is none: seals weep, zero points wander. 3 bar, where pumps run at 50 to 350.
 NO_PRESSURE_PA: Final = 3e5
 NO_PRESSURE_SHARE: Final = 0.08
+# A gauge that only ever showed none has no usual pressure to hold its noise against.
+NO_PRESSURE_NOISE: Final = 5.0
 # A median of so many is known to a hundredth of a deviation.
 MANY: Final = 50_000
 
@@ -59,7 +61,7 @@ class Signal:
         """(F,) True where the gauge shows no pressure."""
         share = NO_PRESSURE_SHARE * self.plateau if np.isfinite(self.plateau) else 0.0
         with np.errstate(invalid="ignore"):
-            return self.level < max(NO_PRESSURE_PA, share)
+            return self.level < max(NO_PRESSURE_PA, NO_PRESSURE_NOISE * self.noise, share)
 
     @functools.cached_property
     def falls(self) -> FloatArray:
