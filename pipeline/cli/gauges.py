@@ -70,17 +70,17 @@ def inspect(
 
     from pipeline.cli.gauge_drawing import Traces, check_plot, draw
     from pipeline.cli.gauge_flags import check_flags, write_flags
+    from pipeline.cli.gauge_pieces import watched_pieces
     from pipeline.derive.gauges.analyse import Analyser
     from pipeline.derive.gauges.report import as_json as to_json
     from pipeline.derive.gauges.report import holds
-    from pipeline.gaugefile import read_pieces
 
     if plot is not None:
         check_plot(plot)
     if flags is not None:
         check_flags(flags, gauges)
     analyser, traces = Analyser(settings), Traces()
-    for piece in read_pieces(gauges):
+    for piece in watched_pieces(gauges):
         analyser.feed(piece)
         if plot is not None:
             traces.add(piece)
@@ -88,7 +88,7 @@ def inspect(
     if plot is not None:
         draw(plot, gauges.name, traces, analysis, settings)
     # Faults are only known once all was read: the file is read a second time.
-    flagged = 0 if flags is None else write_flags(flags, read_pieces(gauges), analysis, settings)
+    flagged = 0 if flags is None else write_flags(flags, watched_pieces(gauges), analysis, settings)
     if as_json:
         print(json.dumps(to_json(analysis), allow_nan=False))
     else:

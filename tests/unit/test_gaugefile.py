@@ -10,7 +10,7 @@ from edge.errors import InputError
 from edge.gaugefile import read_gauge_file
 from edge.units import PA_PER_PSI
 from edge.words import Gauge
-from pipeline.gaugefile import read_recording
+from pipeline.gaugefile import read_pieces, read_recording
 
 GOOD = """ts,base_psi,catalyst_1_bar,ambient_temp_degF
 2026-10-14T10:45:00.1Z,1000,10,212
@@ -142,3 +142,20 @@ def test_a_line_the_logger_did_not_finish_is_left_out(write):
 def test_more_digits_than_microseconds(write):
     path = write("ts,base_psi\n2026-10-14T10:45:00.1234567Z,1\n")
     assert read_recording(path).at_us.tolist() == [TENTH_US + 123_456]
+
+
+@pytest.mark.parametrize("packed", [False, True])
+def test_whoever_waits_is_told_how_much_of_the_file_has_been_read(tmp_path, packed):
+    lines = "".join(f"2026-10-14T{12 + n // 3600}:{n // 60 % 60:02}:{n % 60:02}Z,{n}\n" for n in range(3000))
+    text = ("ts,base_psi\n" + lines).encode()
+    path = tmp_path / "gauges.csv"
+    path.write_bytes(gzip.compress(text) if packed else text)
+    told = []
+    pieces = list(read_pieces(path, 4096, told.append))
+    assert len(told) == len(pieces) > 10
+    assert told == sorted(told) and told[-1] == path.stat().st_size
+    if not packed:
+        assert told[0] < path.stat().st_size / 4
+    assert np.concatenate([piece.gauges[Gauge.BASE] for piece in pieces]) == pytest.approx(
+        np.arange(3000) * PA_PER_PSI
+    )
