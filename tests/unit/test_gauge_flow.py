@@ -3,10 +3,13 @@
 import numpy as np
 import pytest
 
-from edge.words import PumpState
+from edge.units import PA_PER_PSI
+from edge.words import Gauge, PumpState
 from pipeline.derive.gauges.analyse import analyse
+from pipeline.derive.gauges.frames import Frames
 from pipeline.derive.gauges.recording import Recording
 from pipeline.derive.gauges.settings import GaugeSettings
+from pipeline.derive.gauges.strokes import find_reversals
 from tests.shop.plain_pump import START_US, Plain, play, work
 
 SETTINGS = GaugeSettings()
@@ -53,3 +56,28 @@ def test_a_slow_stroke_is_flow_from_turn_to_turn():
     assert sum(end - start for _, start, end in spans) == pytest.approx(600, rel=0.02)
     turns = [r for r in analyse(recording, SETTINGS).reversals if r.part == "catalyst"]
     assert len(turns) == len(truth["reversals"]["catalyst"])
+
+
+def test_a_line_with_one_gauge_off_zero_is_relieved_too():
+    script = [("stalled", 60), *work(300, 1), ("stalled", 40), ("purging", 26), ("off", 400)]
+    recording, truth = play(script, Plain(lag_s=1.2))
+    gauges = {**recording.gauges, Gauge.CATALYST_1: recording.gauges[Gauge.CATALYST_1] + 250 * PA_PER_PSI}
+    purge = truth["states"][-2]
+    after = [kind for kind, start, _ in states_of(Recording(recording.at_us, gauges)) if start > purge[0] - 1]
+    assert PumpState.DISPENSING not in after and PumpState.PURGING in after
+
+
+@pytest.mark.parametrize("share", [0.35, 0.9])
+def test_a_level_that_falls_too_far_at_the_start_of_every_pull_is_no_reversal(share):
+    # Of dips near the trigger's pull those that are deep are reversals; shallow ones in every pull are not.
+    flow = np.zeros(2000, dtype=bool)
+    for start in range(100, 2000, 100):
+        flow[start : start + 60] = True
+    turns = np.arange(130, 2000, 100)
+    depth = np.zeros(2000)
+    depth[turns] = 0.1
+    depth[np.arange(108, 2000, 100)] = 0.1 * share
+    dips = np.flatnonzero(depth)
+    frames = Frames(np.arange(2000), 2000, np.arange(2000) * 100_000, np.arange(2000) * 100_000, 0.1, {})
+    kept = find_reversals(frames, depth, dips, flow)
+    assert kept.tolist() == (turns.tolist() if share < 0.5 else dips.tolist())

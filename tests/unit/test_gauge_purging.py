@@ -1,12 +1,13 @@
 """Is a base purge told where there was one, and never where there was none?"""
 
 import numpy as np
+import pytest
 
 from edge.units import PA_PER_PSI
 from edge.words import Gauge
 from pipeline.derive.gauges.analyse import analyse
 from pipeline.derive.gauges.frames import make_frames
-from pipeline.derive.gauges.purging import purges, with_catalyst
+from pipeline.derive.gauges.purging import purges, with_catalyst, without_base
 from pipeline.derive.gauges.recording import Recording
 from pipeline.derive.gauges.settings import GaugeSettings
 from pipeline.derive.gauges.timeline import find_timeline
@@ -120,3 +121,35 @@ def test_a_purge_of_seconds_while_the_catalyst_gauges_are_silent_is_none():
     for gauge in (Gauge.CATALYST_1, Gauge.CATALYST_2):
         gauges[gauge] = np.where((seconds > at - 20) & (seconds < at + 30), np.nan, gauges[gauge])
     assert analyse(Recording(recording.at_us, gauges), GaugeSettings()).purges == []
+
+
+def mixed(base, flow, turns=NO_TURNS, base_flow=AT < 0):
+    frames, own = signals(base)
+    return without_base(frames, flow, base_flow, turns, own)
+
+
+def test_catalyst_gauges_that_move_while_the_base_rests_have_mixed_nothing():
+    assert not mixed(np.full(len(AT), STANDS), SPAN).any()
+
+
+def test_the_catalyst_flows_where_either_part_turns_or_the_base_moves():
+    still, pull = np.full(len(AT), STANDS), np.where(SPAN, RUNS, STANDS)
+    assert (mixed(still, SPAN, turns=np.array([1100])) == SPAN).all()
+    assert (mixed(pull, SPAN) == SPAN).all()
+    assert (mixed(still, SPAN, base_flow=SPAN) == SPAN).all()
+    silent = np.where((AT > 90) & (AT < 140), np.nan, STANDS)
+    assert (mixed(silent, SPAN) == SPAN).all()
+
+
+def test_catalyst_gauges_knocked_apart_do_not_end_a_stop():
+    script = [("stalled", 60), *work(400, 1), ("stalled", 500), *work(200, 2)]
+    recording, truth = play(script, Plain())
+    start = next(s for s, e, name in truth["states"] if e - s == 500)
+    seconds = (recording.at_us - START_US) / 1e6
+    gauges = dict(recording.gauges)
+    for gauge, psi in ((Gauge.CATALYST_1, -250.0), (Gauge.CATALYST_2, 250.0)):
+        knocked = np.interp(seconds, start + 250 + np.array([0, 0.3, 4, 4.3]), [0, psi, psi, 0])
+        gauges[gauge] = gauges[gauge] + knocked * PA_PER_PSI
+    (stop,) = analyse(Recording(recording.at_us, gauges), GaugeSettings()).idle_spans
+    assert (stop.start_us - START_US) / 1e6 == pytest.approx(start, abs=1)
+    assert not stop.purged

@@ -63,6 +63,23 @@ def with_catalyst(
     return flows
 
 
+def without_base(
+    frames: Frames, flow: BoolArray, base_flow: BoolArray, turns: IntArray, base: list[Signal]
+) -> BoolArray:
+    """(F,) the catalyst's flow without spans in which its gauges move, but nothing turns and the base rests.
+
+    No material is mixed without the base. A stop told as dispensing would begin to count anew.
+    flow, base_flow : (F,), where each part seems to flow; turns : frames of either's dips
+    base : the base's gauge
+    """
+    kept = flow.copy()
+    for first, last in runs_of(flow).tolist():
+        turned = np.searchsorted(turns, last) > np.searchsorted(turns, first)
+        if not turned and not base_flow[first:last].any() and _unmoved(frames, base, first):
+            kept[first:last] = False
+    return kept
+
+
 def purges(
     frames: Frames,
     alone: BoolArray,

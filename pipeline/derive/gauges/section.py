@@ -259,6 +259,11 @@ def _moves(frames: Frames) -> dict[Part, Moves]:
         moves[part] = Moves(flow, place, dips, np.array([], dtype=np.int64))
     if not moves:
         return moves
+    if len(moves) == len(PARTS):
+        base, catalyst = (moves[part] for part in PARTS)
+        turns = np.union1d(base.dips, catalyst.dips)
+        flow = purging.without_base(frames, catalyst.flow, base.flow, turns, signals["base"])
+        moves["catalyst"] = replace(catalyst, flow=flow)
     # Dispensing, both parts flow: of two that doubt it in turn, one is enough to count the strokes of both.
     mixed = moves["catalyst"].flow if "catalyst" in moves else np.zeros(len(frames.first), dtype=bool)
     for part, depth in depths.items():

@@ -15,6 +15,12 @@ from pipeline.derive.gauges.results import Part, Stroke
 
 # A dip this near to the end of a flow still belongs to it: the pull may end on a reversal.
 EDGE_S: Final = 0.3
+# So long after the trigger is pulled its own fall is over; a dip before it is deeper than this share of others.
+SETTLES_S: Final = 1.5
+UNDERSHOOT_SHARE: Final = 0.5
+# Pulls that begin with one, of all: more than of reversals that the trigger's fall hides in part.
+UNDERSHOOT_OFTEN: Final = 0.12
+FEW: Final = 6
 # A stop that parts a stroke.
 STOP_S: Final = 60.0
 # An echo of the other part's reversal comes within this, and is shallower than the part's own by this share.
@@ -39,7 +45,24 @@ def find_reversals(frames: Frames, depth: FloatArray, dips: IntArray, flow: Bool
     flowing = np.concatenate(([0], np.cumsum(flow)))
     around = flowing[np.minimum(dips + reach + 1, len(flow))] - flowing[np.maximum(dips - reach, 0)]
     dips = dips[around > reach]
+    dips = dips[~_undershoots(frames, depth, dips, flow)]
     return _drop_too_near(frames, depth, dips, flowing)
+
+
+def _undershoots(frames: Frames, depth: FloatArray, dips: IntArray, flow: BoolArray) -> BoolArray:
+    """(D,) dips at the start of a pull that are much shallower than the others.
+
+    A pressure that the trigger lets fall may fall too far, and come back before the piston turns. It does so
+    in many pulls; of reversals few fall into the trigger's own fall and show but their ends.
+    """
+    opened = np.flatnonzero(np.diff(flow.astype(np.int8), prepend=0) == 1)
+    latest = opened[np.maximum(np.searchsorted(opened, dips, side="right") - 1, 0)] if len(opened) else dips
+    since = dips - latest
+    early = (since >= 0) & (since <= frames.count(SETTLES_S))
+    if np.count_nonzero(~early) < FEW:
+        return early & False
+    shallow: BoolArray = early & (depth[dips] < UNDERSHOOT_SHARE * np.median(depth[dips[~early]]))
+    return shallow if np.count_nonzero(shallow) > UNDERSHOOT_OFTEN * len(opened) else early & False
 
 
 def without_crosstalk(
