@@ -35,8 +35,10 @@ HYSTERESIS: Final = 0.1
 # No leak takes this share of the step within a second.
 STEEP: Final = 0.6
 RUNS_HIGH: Final = 1.03
-# A line is relieved where another gauge shows none and this one less than so much of its usual pressure.
+# A line is relieved where one gauge shows none and all less than so much of their usual pressure.
 RELIEVED: Final = 0.4
+# It is so within so long at most.
+RELIEF_S: Final = 20.0
 # Nearer to the running level than to the standing one.
 RUNS_PLACE: Final = 0.5
 # Pressure follows flow within this long; it moves when it is this share of the way from where it had settled.
@@ -55,10 +57,10 @@ def find_flow(frames: Frames, signals: list[Signal], dips: IntArray) -> tuple[Bo
     Returns (F,); and (F,) [1], the level's place between running, 0, and standing, 1: NaN where not known
     """
     train = dip_trains(frames, dips)
-    none: BoolArray = np.logical_or.reduce([signal.no_pressure for signal in signals])
-    flow, place, clearest = _gauge_flow(frames, signals[0], dips, train, none)
+    relieved = _relieved(frames, signals)
+    flow, place, clearest = _gauge_flow(frames, signals[0], dips, train, relieved)
     for signal in signals[1:]:
-        flows, places, clarity = _gauge_flow(frames, signal, dips, train, none)
+        flows, places, clarity = _gauge_flow(frames, signal, dips, train, relieved)
         clearer = clarity > clearest
         np.copyto(flow, flows, where=clearer)
         np.copyto(place, places, where=clearer)
@@ -67,7 +69,7 @@ def find_flow(frames: Frames, signals: list[Signal], dips: IntArray) -> tuple[Bo
 
 
 def _gauge_flow(
-    frames: Frames, signal: Signal, dips: IntArray, train: BoolArray, none: BoolArray
+    frames: Frames, signal: Signal, dips: IntArray, train: BoolArray, relieved: BoolArray
 ) -> tuple[BoolArray, FloatArray, FloatArray]:
     """Where one gauge says its part flows, its level's place, and how clearly it tells: by its step [Pa]."""
     pressurised = ~signal.no_pressure & np.isfinite(signal.level)
@@ -94,7 +96,7 @@ def _gauge_flow(
 
     with np.errstate(invalid="ignore", divide="ignore"):
         clear, place, runs, stands, least, steep, clarity = in_blocks(told, signal.level, running, standing)
-    by_level = _without_relief(frames, _hysteresis(runs, stands) & clear & pressurised, signal, none)
+    by_level = _hysteresis(runs, stands) & clear & pressurised & ~relieved
     by_level = _from_onset(by_level, signal.level, frames)
     by_level = _with_strokes(frames, by_level, dips, signal, place, least, steep)
     flow = clear & (by_level | _inside_train(train, by_level)) | ~clear & train
@@ -103,21 +105,24 @@ def _gauge_flow(
     return flow & pressurised, place, clarity
 
 
-def _without_relief(frames: Frames, flow: BoolArray, signal: Signal, none: BoolArray) -> BoolArray:
-    """Flow without the falls to no pressure: a line that is relieved passes its running level too.
+def _relieved(frames: Frames, signals: list[Signal]) -> BoolArray:
+    """(F,) falls to no pressure: a line that is relieved passes its running level too, and does not flow.
 
-    none : (F,), where a gauge of the line shows no pressure, be it another whose zero is right
+    One gauge that shows the fall speaks for the line: another's zero may be off.
     """
-    flow = flow.copy()
-    level, back = signal.level, frames.count(SETTLED_S)
-    for first, last in runs_of(none).tolist():
-        if not level[first] < RELIEVED * signal.plateau:
-            continue
-        start = first
-        while start > back and flow[start - 1] and level[start - back] > level[start] + 2 * signal.noise:
-            start -= 1
-        flow[start:last] = False
-    return flow
+    falls = np.zeros(len(frames.first), dtype=bool)
+    back, longest = frames.count(SETTLED_S), frames.count(RELIEF_S)
+    with np.errstate(invalid="ignore"):
+        low = np.logical_and.reduce([signal.level < RELIEVED * signal.plateau for signal in signals])
+    for signal in signals:
+        level, least = signal.level, 2 * signal.noise
+        for first, last in runs_of(signal.no_pressure).tolist():
+            start = first
+            while start > max(back, first - longest) and level[start - back] > level[start] + least:
+                start -= 1
+            falls[start:first] = True
+            falls[first:last] |= low[first:last]
+    return falls
 
 
 def _from_onset(flow: BoolArray, level: FloatArray, frames: Frames) -> BoolArray:

@@ -15,7 +15,7 @@ from pipeline.derive.gauges.results import Part, Stroke
 
 # A dip this near to the end of a flow still belongs to it: the pull may end on a reversal.
 EDGE_S: Final = 0.3
-# So long after the trigger is pulled its own fall is over; a dip before it is deeper than this share of others.
+# So long after the trigger is pulled its own fall is over; a dip before is deeper than this share of others.
 SETTLES_S: Final = 1.5
 UNDERSHOOT_SHARE: Final = 0.5
 # Pulls that begin with one, of all: more than of reversals that the trigger's fall hides in part.
