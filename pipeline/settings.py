@@ -85,6 +85,8 @@ class Limits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     gauge_failed_s: Seconds = 30.0
     # A release is withdrawn from the broker where the pump's gauges have not been heard for so long.
     silent_s: Annotated[float, Meta(ge=10, le=86_400, description="[s]")] = 120.0
+    # An edge's clock is told to run ahead where readings land so long before the time they name.
+    clock_ahead_s: Seconds = 5.0
     # Whether a pass by eye counts where no photograph was judged. No: a verdict that errs must err to hold.
     smear_pass_by_eye_alone: bool = False
     # Two verdicts this close together are of one smear sample, unless they name different sheets.

@@ -233,11 +233,15 @@ def _site_tables(connection: duckdb.DuckDBPyConnection, settings: SiteSettings, 
             ],
         ),
         "site_limits": (
-            _schema(balance_caution_pa=pa.float64(), balance_out_pa=pa.float64(), same_sample_us=pa.int64()),
+            _schema(
+                **dict.fromkeys(("balance_caution_pa", "balance_out_pa", "clock_ahead_s"), pa.float64()),
+                same_sample_us=pa.int64(),
+            ),
             [
                 (
                     psi_to_pa(limits.balance_caution_psi),
                     psi_to_pa(limits.balance_out_psi),
+                    limits.clock_ahead_s,
                     round(limits.same_sample_min * 60e6),
                 )
             ],

@@ -34,6 +34,11 @@ _FAULT_WORDS: Final = {
     "saturation": "read at the end of its range",
     "wire_break": "read as a broken wire does",
 }
+_GAP_WORDS: Final = {
+    "thinned": "For want of disk the edge kept one reading a second",
+    "not_kept": "For want of disk the edge kept no readings",
+    "damaged": "The edge's disk gave readings back damaged, so that they are missing",
+}
 # What these rules see is told as a finding of its own, which names the units glazed meanwhile.
 _TOLD_WITH_UNITS: Final = frozenset({"out_of_balance", "gauge_failed", "no_data"})
 # Events of one kind nearer than this are one: the operator mends it once.
@@ -67,6 +72,7 @@ def find(
         *tell.persons(),
         *tell.clogging(),
         *tell.contact(),
+        *tell.clocks(),
     ]
     return sorted(found, key=lambda finding: (finding.start, finding.kind))
 
@@ -327,6 +333,7 @@ class _Teller:
                 f"what it kept meanwhile, {counted(row['held'], 'message')}, was sent after."
             )
             yield Finding("contact_lost", row["time"], row["back_at"], sentence)
+        yield from self.gaps_in_capture()
         for row in self.rows(
             """
             SELECT min(landed_at) AS first, max(landed_at) AS last, count(*) AS n,
@@ -336,6 +343,47 @@ class _Teller:
         ):
             sentence = f"{counted(row['n'], 'message')} could not be read and set aside, the first: "
             yield Finding("rejected", row["first"], row["last"], f"{sentence}{row['reason'].rstrip('.')}.")
+
+    def gaps_in_capture(self) -> Iterator[Finding]:
+        """Readings that an edge had to thin, to leave out, or found damaged."""
+        for row in self.rows(
+            """
+            SELECT time, (body ->> 'until')::TIMESTAMPTZ AS until, body ->> 'cause' AS cause,
+                   (body ->> 'packs')::BIGINT AS packs
+            FROM history.said WHERE kind = 'capture_gap' AND superseded_by IS NULL
+            AND site = $site AND pump = $pump AND time < $end AND (body ->> 'until')::TIMESTAMPTZ >= $start
+            ORDER BY time
+            """
+        ):
+            what = _GAP_WORDS[row["cause"]]
+            about = "" if row["packs"] is None else f" ({counted(row['packs'], 'message')})"
+            sentence = f"{what}, {self.span(row['time'], row['until'])}{about}."
+            yield Finding("capture_gap", row["time"], row["until"], sentence)
+
+    def clocks(self) -> Iterator[Finding]:
+        """Edges whose clock ran ahead of the moment at which their readings landed, or that nothing held."""
+        for row in self.rows(
+            """
+            SELECT edge, min(epoch(landed_at - "at")) AS least_s, min("at") AS first, max("at") AS last
+            FROM history.gauge_samples WHERE site = $site AND pump = $pump AND "at" >= $start AND "at" < $end
+            AND edge IS NOT NULL GROUP BY edge HAVING least_s < -$ahead_s
+            """,
+            ahead_s=self.settings.limits.clock_ahead_s,
+        ):
+            sentence = (
+                f"The clock of edge {row['edge']} ran at least {-row['least_s']:.0f} s ahead: "
+                "readings landed before the time they name. Set it by a time service."
+            )
+            yield Finding("clock_ahead", row["first"], row["last"], sentence)
+        for row in self.rows(
+            """
+            SELECT body ->> 'edge' AS edge, min(time) AS first FROM history.said
+            WHERE kind = 'clock_state' AND superseded_by IS NULL AND (body ->> 'synchronised') = 'false'
+            AND site = $site AND pump = $pump AND time >= $start AND time < $end GROUP BY ALL ORDER BY first
+            """
+        ):
+            sentence = f"No time service held the clock of edge {row['edge']} at {self.clock(row['first'])}."
+            yield Finding("clock_not_held", row["first"], None, sentence)
 
     def overlapping(self, view: str, columns: str) -> list[Row]:
         return self.rows(

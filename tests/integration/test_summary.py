@@ -13,9 +13,10 @@ from typer.testing import CliRunner
 
 from edge.cli import app
 from edge.errors import InputError
-from edge.records import ReleaseOverride, SnapTime
+from edge.records import CaptureGap, ClockState, ReleaseOverride, SnapTime
 from pipeline.cli import show  # noqa: F401  registers the commands
 from pipeline.history import History
+from pipeline.join.open import connect
 from pipeline.judging import judge
 from pipeline.settings import load_settings
 from pipeline.show.logbook import entries, verify
@@ -24,7 +25,7 @@ from pipeline.show.sheet import render_pdf
 from pipeline.show.summary import ShiftSummary, open_shift, summarise
 from pipeline.show.terminal import print_summary
 from tests.shop.day import DAY, PLANTED, SHOP, SITE, at
-from tests.shop.made_history import build, empty_home, write_records
+from tests.shop.made_history import build, empty_home, write, write_records
 from tests.shop.paperwork import records
 
 
@@ -153,6 +154,25 @@ def test_a_persons_release_shows_everywhere(tmp_path):
     for shown in (text_of(summary), render_page(summary, opened, home)):
         assert "RELEASE by a person, against the rules" in shown
         assert "tested by hand" in shown
+
+
+def test_what_the_edge_could_not_keep_and_what_its_clock_did_is_told(tmp_path):
+    home = empty_home(tmp_path)
+    head = {"site": SITE, "pump": "pump-a", "by": "edge-a", "edge": "edge-a"}
+    gap = CaptureGap(id=UUID(int=1), at=at("08:00"), until=at("08:20"), cause="thinned", packs=1200, **head)
+    write_records(home, [gap, ClockState(id=UUID(int=2), at=at("09:00"), synchronised=False, **head)])
+    ahead = at("10:00") + timedelta(seconds=90)
+    row = {"site": SITE, "pump": "pump-a", "day": DAY, "at": ahead, "edge": "edge-a", "base_pa": 1e7}
+    write(home, "gauge_samples", [{**row, "landed_at": at("10:00")}])
+    judge(History(home), load_settings(home), SITE, "pump-a")
+    told = {finding.kind: finding.sentence for finding in summary_of(home, "pump-a", 1).findings}
+    assert told["capture_gap"] == (
+        "For want of disk the edge kept one reading a second, 08:00 to 08:20 (1200 messages)."
+    )
+    assert told["clock_ahead"].startswith("The clock of edge edge-a ran at least 90 s ahead")
+    assert told["clock_not_held"] == "No time service held the clock of edge edge-a at 09:00."
+    (row,) = connect(home).execute("SELECT capture_gaps FROM shift_summary WHERE shift = 1").fetchall()
+    assert row == (1,)
 
 
 @pytest.mark.parametrize(

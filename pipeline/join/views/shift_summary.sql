@@ -59,6 +59,8 @@ happened AS (
               WHERE superseded_by IS NULL
     UNION ALL SELECT site, pump, time, 'contact_loss', NULL FROM history.said
               WHERE kind = 'contact_loss' AND superseded_by IS NULL
+    UNION ALL SELECT site, pump, time, 'capture_gap', NULL FROM history.said
+              WHERE kind = 'capture_gap' AND superseded_by IS NULL
     UNION ALL SELECT site, pump, started, 'unit', NULL FROM unit_coverage
     UNION ALL SELECT site, pump, started, 'unit_covered', NULL FROM unit_coverage WHERE covered AND NOT suspect
     UNION ALL SELECT site, pump, started, 'unit_suspect', NULL FROM unit_coverage WHERE suspect
@@ -84,6 +86,7 @@ counts AS (
            count(*) FILTER (kind = 'unit_suspect') AS units_suspect,
            count(*) FILTER (kind = 'fault') AS sensor_faults,
            count(*) FILTER (kind = 'contact_loss') AS contact_losses,
+           count(*) FILTER (kind = 'capture_gap') AS capture_gaps,
            max(measure) FILTER (kind = 'clogging') AS clogging_rise_share
     FROM happened h ASOF JOIN windows w ON h.site = w.site AND h.pump = w.pump AND h.time >= w.start
     WHERE h.time < w."end" GROUP BY ALL),
