@@ -37,6 +37,10 @@ class Traces:
     def points(self) -> dict[str, tuple[np.ndarray, np.ndarray]]:
         return {name: trace.points() for name, trace in self._of.items()}
 
+    def moment_us(self) -> int:
+        """The longest moment of which but two samples are kept, 0 if all are."""
+        return max((trace.moment_us for trace in self._of.values()), default=0)
+
 
 def check_plot(out: Path) -> None:
     """Raises CallError if a plot can't be written under this name."""
@@ -58,6 +62,7 @@ def draw(out: Path, name: str, traces: Traces, analysis: GaugeAnalysis, settings
         start_us=analysis.first_at_us or 0,
         end_us=analysis.last_at_us or 0,
         traces=traces.points(),
+        moment_us=traces.moment_us(),
         reversals={
             part: np.array([r.at_us for r in analysis.reversals if r.part == part], dtype=np.int64)
             for part in ("base", "catalyst")

@@ -30,12 +30,16 @@ class Balance:
 
 @dataclass(frozen=True)
 class Drawing:
-    """A recording made ready. traces : (N,) [us], (N,) [psi] of each gauge; reversals : (R,) [us] a part."""
+    """A recording made ready. traces : (N,) [us], (N,) [psi] of each gauge; reversals : (R,) [us] a part.
+
+    moment_us : of each span of time as long, traces hold the lowest and highest; 0 where they hold all
+    """
 
     name: str
     start_us: int
     end_us: int
     traces: dict[str, Points]
+    moment_us: int
     reversals: dict[str, npt.NDArray[np.int64]]
     balance: Balance
     caution_psi: float

@@ -59,6 +59,7 @@ def _packed(drawing: Drawing) -> dict[str, Any]:
         "start_ms": start / 1e3,
         "end_ms": end / 1e3,
         "tick_ms": tick_us / 1e3,
+        "moment_ms": drawing.moment_us / 1e3,
         "traces": [
             {"name": name, "t": times(at_us), **values(psi)} for name, (at_us, psi) in drawing.traces.items()
         ],

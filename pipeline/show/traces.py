@@ -22,11 +22,13 @@ class Trace:
 
     most: int = MOST
     _at: list[npt.NDArray[np.int64]] = field(default_factory=list)
+    _count: int = 0
     _values: list[npt.NDArray[np.float64]] = field(default_factory=list)
 
     def add(self, at_us: npt.NDArray[np.int64], values: npt.NDArray[np.float64]) -> None:
         """Take more samples; what is missing is left out."""
         known = np.isfinite(values)
+        self._count += int(np.count_nonzero(known))
         self._at.append(at_us[known])
         self._values.append(values[known])
         if sum(map(len, self._at)) > 4 * self.most:
@@ -36,6 +38,12 @@ class Trace:
     def points(self) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]:
         """Times and values, `most` at most."""
         return thinned(*self._joined(), self.most)
+
+    @property
+    def moment_us(self) -> int:
+        """[us], of which moments `points` holds the lowest and highest; 0 if it holds all."""
+        at, _ = self._joined()
+        return 2 * int(at[-1] - at[0]) // self.most if self._count > self.most else 0
 
     def _joined(self) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]:
         at = np.concatenate([np.zeros(0, np.int64), *self._at])

@@ -52,6 +52,7 @@ def test_the_page_holds_samples_and_findings_and_asks_for_nothing(inspect, spoil
     assert not re.search(r"""(src|href)=["']|https?://|@import""", page)
     data = data_of(page)
     assert [trace["name"] for trace in data["traces"]] == ["base", "catalyst_1", "catalyst_2"]
+    assert data["moment_ms"] == 0
     for trace in data["traces"]:
         drawn = unpacked(trace["v"], "<i2") * trace["scale"]
         known = psi[Gauge(trace["name"])]
@@ -112,3 +113,12 @@ def test_thinning_in_any_pieces_keeps_the_extremes_and_the_order(values, most, c
 def test_what_is_few_enough_is_all_there():
     at, values = np.arange(10), np.arange(10.0)
     assert thinned(at, values, 10)[1] is values
+
+
+def test_a_trace_says_of_which_moments_it_kept_but_two_samples():
+    whole, thin = Trace(most=1000), Trace(most=100)
+    at = np.arange(1000) * 50_000
+    for trace in (whole, thin):
+        trace.add(at, np.sin(at / 1e6))
+    assert (whole.moment_us, thin.moment_us) == (0, 999_000)  # two of 100 in each fiftieth of 49.95 s
+    assert len(thin.points()[0]) <= 100 < len(whole.points()[0])

@@ -202,7 +202,7 @@ function states() {
 }
 const ROWS = ["all", "base", "catalyst_1", "catalyst_2", "air"];
 function marks() {
-  const after = {};
+  const lines = {};
   for (const [begins, ends, lane, what] of said.marks) {
     if (ends < from || begins > to || lane === "pump") continue; // its state shows there
     const row = lane.startsWith("faults:") ? Math.max(0, ROWS.indexOf(lane.slice(7))) : 0;
@@ -213,12 +213,17 @@ function marks() {
     pen.fillStyle = wrong ? "#f6dedb" : "#e6edf2"; pen.fillRect(left, top, wide, high);
     if (wrong) hatch(left, top, wide, high, WRONG, 5);
     pen.strokeStyle = wrong ? WRONG : SOFT; pen.lineWidth = 1; pen.strokeRect(left, top, wide, high);
-    if (lane === "balance") continue;
-    pen.font = "11px sans-serif";
-    const room = pen.measureText(what).width, line = `${lane}${row}`;
-    // Narrow ones are named beside, as far as the words before leave room.
-    const inside = room < wide - 6, at = inside ? left + 4 : left + wide + 3;
-    if (at > (after[line] || 0) && at + room < width) { words(what, at, top + 11, INK, "left", "11px sans-serif"); after[line] = at + room + 6; }
+    if (lane !== "balance") (lines[box.top + row] ??= []).push({ what, left, wide, top });
+  }
+  pen.font = "11px sans-serif";
+  for (const line of Object.values(lines)) {
+    line.sort((one, other) => one.left - other.left);
+    line.forEach(({ what, left, wide, top }, n) => {
+      // Narrow ones are named beside, as far as the next one leaves room.
+      const room = pen.measureText(what).width, inside = room < wide - 6, at = inside ? left + 4 : left + wide + 3;
+      const until = inside ? left + wide : n + 1 < line.length ? line[n + 1].left : width;
+      if (at + room < until) words(what, at, top + 11, INK, "left", "11px sans-serif");
+    });
   }
   ROWS.forEach((name, row) => words(name.replace("_", " "), width - 4, lanes.faults.top + row * 16.5 + 11, SOFT, "right", "11px sans-serif"));
 }
@@ -229,7 +234,8 @@ function draw() {
   axis();
   if (!loaded) { words("reading …", width / 2, lanes.pressure.top + 40, SOFT, "center"); return; }
   pressures(); balances(); reversals(); states(); marks();
-  document.getElementById("view").textContent = `${date(from)} ${clock(from, to - from > 6e5 ? 6e4 : 1e3)} to ${date(to) === date(from) ? "" : date(to) + " "}${clock(to, to - from > 6e5 ? 6e4 : 1e3)}, ${length(to - from)}`;
+  const thin = to - from < width * said.moment_ms ? `; of each ${length(said.moment_ms)} the lowest and highest reading` : "";
+  document.getElementById("view").textContent = `${date(from)} ${clock(from, to - from > 6e5 ? 6e4 : 1e3)} to ${date(to) === date(from) ? "" : date(to) + " "}${clock(to, to - from > 6e5 ? 6e4 : 1e3)}, ${length(to - from)}${thin}`;
 }
 function redraw() { if (!queued) { queued = true; requestAnimationFrame(draw); } }
 function show(begin, finish) {
