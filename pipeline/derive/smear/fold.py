@@ -19,8 +19,6 @@ from pipeline.derive.smear.register import Picture, aligned
 
 _DRAG_MAX_MM: Final = 25.0  # a tilted camera alone makes this much without a sheet
 _CREASE_MM: Final = 1.2
-_BENT_MM: Final = 8.0
-_BENT_SHARE: Final = 0.25  # of the wing's reach, where that is little
 _RELIEF: Final = 2.5  # robust standard deviations that relief hardly reaches
 _REGISTER_PX_PER_MM: Final = 1.6
 _CAPTURE_MM: Final = 1.5  # streaks that lie this far apart still find each other
@@ -182,21 +180,6 @@ def one_wing(mask: BoolArray, fold: Fold, px_per_mm: float) -> BoolArray:
     y, x = np.mgrid[: mask.shape[0], : mask.shape[1]]
     beyond = x * np.cos(fold.angle) + y * np.sin(fold.angle) - fold.offset
     return np.asarray(mask & opposite & (beyond > _CREASE_MM * px_per_mm))
-
-
-def split_part(both: BoolArray, fold: Fold, px_per_mm: float) -> BoolArray:
-    """(H, W) the part of one wing in which the film split in itself.
-
-    Nearer to the fold it only bends when the sheet is opened, so that even its relief is mirrored there. How
-    far that reaches is the film's thickness and the paper's stiffness: seen on photographs, no source.
-    """
-    y, x = np.nonzero(both)
-    beyond = x * np.cos(fold.angle) + y * np.sin(fold.angle) - fold.offset
-    split = np.zeros_like(both)
-    if len(x):
-        least = min(_BENT_MM * px_per_mm, _BENT_SHARE * float(np.percentile(beyond, 99)))
-        split[y, x] = beyond > least
-    return split
 
 
 def _turn_over(image: FloatArray, matrix: Matrix, how: int, beyond: int = cv2.BORDER_CONSTANT) -> FloatArray:

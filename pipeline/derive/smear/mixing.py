@@ -19,32 +19,35 @@ PAPER_REFLECTANCE: Final = 0.86  # office paper, common practice: 0.82 to 0.90
 KS_BASE: Final = 0.0055556
 # Of a smooth film of refractive index 1.41, 0.029 of the light comes back from the surface straight on; what
 # the camera sees of it depends on the room: half is taken. Inside, 0.4 to 0.6 is usual.
-SURFACE: Final = 0.015
+_FRESNEL: Final = 0.029
+SURFACE: Final = _FRESNEL / 2
 INNER: Final = 0.5
 _SMOOTH_ORDER: Final = 3
 _FIT_SPOTS: Final = 20_000  # ten terms need no more
 _LIGHT_DOUBT: Final = 2.0
-_SCATTER: Final = 0.5
-_SLOW_MM: Final = 11.3  # waves longer than this are what light makes too
-_SLOW_PER_FINE: Final = 0.5
+# Covariance over the variance of half the difference, where a tenth of the relief is mirrored: 2 r / (1 - r).
+_MIRRORED: Final = 0.22
 _DOUBT_SHARE: Final = 0.02
 _DOUBT_GLOSS: Final = 0.008  # of a perfect white
 _DARKEST: Final = 0.006  # K/S runs away below, where a camera sees only its own black
-_TRUSTED: Final = 0.035  # reflectance below which gloss and black level weigh as much as the film
+_TRUSTED: Final = (
+    _FRESNEL + _DARKEST
+)  # a darker film sends back less than its own surface and the camera's black
 _BRIGHTEST: Final = 0.97
 
 
 class Shared(NamedTuple):
     """Variances over the mean squared [1].
 
-    fine, slow : that both wings share, by the length of its waves, with more to it than light has
-    unclear : as smooth as light over a whole wing, and more than light can feign: mixing or gloss
-    own : of a wing as photographed; scatter : standard error of fine and slow
+    mix : that both wings share, as far as it stands out of what relief makes by chance
+    unclear : a drift over the whole wing that both share, mixing or light
+    feigned : of mix, what relief may have made that both wings have in common
+    own : of a wing as photographed; scatter : standard error of mix
     """
 
-    fine: float
-    slow: float
+    mix: float
     unclear: float
+    feigned: float
     own: float
     scatter: float
 
@@ -56,6 +59,7 @@ class Mixing:
     cov : coefficient of variation [1] of what both wings share
     cov_unclear : as much of `cov` as is smooth over a whole wing: a drifting ratio, or gloss [1]
     cov_hidden : how large a variation relief and gloss could hide, one standard error [1]
+    cov_feigned : as much of `cov` as relief may have made that is mirrored, where strings broke midway [1]
     cov_seen : of one wing as photographed, relief, gloss and noise included [1]
     likeness : share of the variance seen that both wings share, 0 to 1
     segregation : Danckwerts' intensity, 0 even, 1 unmixed
@@ -70,11 +74,15 @@ class Mixing:
     segregation: float
     scale_px: float | None
     striation_px: float | None
+    cov_feigned: float = 0.0
 
     @property
     def cov_sure(self) -> float:
-        """The part of `cov` that no light can feign [1]."""
-        return float(np.sqrt(max(self.cov**2 - self.cov_unclear**2, 0.0)))
+        """The part of `cov` that neither light nor mirrored relief can feign [1]."""
+        return float(np.sqrt(max(self.cov**2 - self.cov_unclear**2 - self.cov_feigned**2, 0.0)))
+
+
+NOTHING: Final = Mixing(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, None, None)
 
 
 def kubelka_munk(reflectance: FloatArray) -> FloatArray:
@@ -130,9 +138,7 @@ def intensity_of_segregation(cov: float, share: float) -> float:
     return cov**2 * share / (1 - share)
 
 
-def shared_variance(
-    wing: FloatArray, mirror: FloatArray, both: BoolArray, px_per_mm: float, doubt: float = 0.0
-) -> Shared:
+def shared_variance(wing: FloatArray, mirror: FloatArray, both: BoolArray, doubt: float = 0.0) -> Shared:
     """How much of the variance lies in both wings, and how much in one alone.
 
     wing, mirror : (H, W), relative fraction; both : (H, W), where both are seen
@@ -141,30 +147,33 @@ def shared_variance(
     The covariance is the variance of the mean of both less that of half their difference: relief and noise
     are in either alike and cancel. Light that the paper could not tell of does not: gloss changes over a
     whole wing as a surface of low order does. What bends more often than that is mixing, however slow; the
-    surface itself counts as far as fine variation goes with it, and what exceeds that and the light's doubt
-    is unclear: bands of lead and lag, a drifting ratio, or the room's reflection.
+    surface itself is unclear beyond the light's doubt: a drifting ratio, or the room's reflection.
     """
     mean = (wing[both] + mirror[both]).astype(np.float64) / 2
     half = (wing[both] - mirror[both]).astype(np.float64) / 2
     mean, half = mean - mean.mean(), half - half.mean()
     own = float(np.sqrt(max(np.var(mean + half) * np.var(mean - half), 1e-16)))
     smooth_mean, smooth_half = smooth_part(np.stack([mean, half], axis=1), both).T
-    fine, slow, scatter = _by_octaves(mean - smooth_mean, half - smooth_half, both, px_per_mm)
-    surface = max(0.0, float(np.var(smooth_mean)) - _LIGHT_DOUBT * float(np.var(smooth_half)))
-    counted = min(surface, max(0.0, _SLOW_PER_FINE * fine - slow))
-    unclear = max(0.0, surface - counted - doubt**2)
-    return Shared(fine=fine, slow=slow + counted, unclear=unclear, own=own, scatter=scatter)
+    mix, scatter = _by_octaves(mean - smooth_mean, half - smooth_half, both)
+    alone = float(np.var(half - smooth_half))
+    drift = float(np.var(smooth_mean)) - _LIGHT_DOUBT * float(np.var(smooth_half))
+    return Shared(
+        mix=mix,
+        unclear=max(0.0, drift - doubt**2),
+        feigned=min(mix, _MIRRORED * alone),
+        own=own,
+        scatter=scatter,
+    )
 
 
-def _by_octaves(
-    mean: FloatArray, half: FloatArray, both: BoolArray, px_per_mm: float
-) -> tuple[float, float, float]:
-    """Variance of the mean less that of half the difference, octave by octave: fine, slow; standard error.
+def _by_octaves(mean: FloatArray, half: FloatArray, both: BoolArray) -> tuple[float, float]:
+    """Variance of the mean less that of half the difference, gathered octave by octave; its standard error.
 
     mean, half : (N,), the pixels of both, (H, W)
-    Relief cancels only on average. In an octave with few waves to the wing it may not, so what its own
-    scatter explains, _SCATTER standard errors of it, does not count; noise in one octave then can't be made
-    up for by another, which a plain difference of variances would let it.
+    Relief cancels only on average. In an octave with few waves to the wing it may not, so each octave is
+    weighed by how far it stands out of its own scatter, variance over variance plus noise; noise in one can't
+    be made up for by another, which a plain difference would let it.
+    Source of the weight: N. Wiener's filter, as in any text on optimal filtering.
     """
     y, x = np.nonzero(both)
     box = (slice(y.min(), y.max() + 1), slice(x.min(), x.max() + 1))
@@ -174,9 +183,8 @@ def _by_octaves(
         field[both] = values
         power.append(np.abs(np.fft.rfft2(field[box])) ** 2)
     height, width = both[box].shape
-    frequency = np.hypot(np.fft.fftfreq(height)[:, None], np.fft.rfftfreq(width)[None]) * px_per_mm
-    octave = np.round(np.log2(np.maximum(frequency * _SLOW_MM, 0.01)) - 0.5).astype(np.int64)
-    first = int(octave.min())
+    frequency = np.hypot(np.fft.fftfreq(height)[:, None], np.fft.rfftfreq(width)[None])
+    octave = np.floor(np.log2(np.maximum(frequency * max(height, width), 0.5))).astype(np.int64) + 1
     # rfft2 leaves out the conjugate half of all columns but the first and, in an even width, the last.
     twice = np.full(frequency.shape, 2.0)
     twice[:, 0] = 1.0
@@ -185,14 +193,14 @@ def _by_octaves(
     total = height * width * len(mean)
     seen = height * width / len(mean)  # waves next to each other tell the same where the film is small
     shared, alone, square = (
-        np.bincount((octave - first).ravel(), (part * twice).ravel()) / total
+        np.bincount(octave.ravel(), (part * twice).ravel()) / total
         for part in (*power, seen * power[1] ** 2 / total)
     )
     # Each wave's power is spread as its own mean, so that the variance is their sum of squares.
-    scatter = 2 * np.sqrt(square)
-    counted = np.maximum(shared - alone - _SCATTER * scatter, 0)
-    split = max(0, -first)
-    return float(counted[split:].sum()), float(counted[:split].sum()), float(np.sqrt(square.sum()) * 2)
+    noise = 4 * square
+    apart = np.maximum(shared - alone, 0)
+    weight = apart**2 / np.maximum(apart**2 + noise, 1e-30)
+    return float((weight * apart).sum()), float(np.sqrt(noise.sum()))
 
 
 def smooth_part(values: NDArray[np.float64], where: BoolArray) -> NDArray[np.float64]:
@@ -233,27 +241,29 @@ def measure_mixing(
     wing: FloatArray,
     mirror: FloatArray,
     both: BoolArray,
-    px_per_mm: float,
     share: float,
     doubt: float = 0.0,
+    beside: float = 0.0,
 ) -> Mixing:
     """All of it for a pair of wings.
 
     share : of curing agent by volume, for the intensity of segregation; doubt : as in shared_variance
+    beside : variance that plainly unmixed material adds where the film did not split
     """
-    shared = shared_variance(wing, mirror, both, px_per_mm, doubt)
-    variance = shared.fine + shared.slow + shared.unclear
+    shared = shared_variance(wing, mirror, both, doubt)
+    variance = shared.mix + shared.unclear + beside
     cov = float(np.sqrt(variance))
-    scale, striation = segregation_scale(wing, mirror, both) if shared.fine > 0 else (None, None)
+    scale, striation = segregation_scale(wing, mirror, both) if variance > 0 else (None, None)
     return Mixing(
         cov=cov,
         cov_unclear=float(np.sqrt(shared.unclear)),
         cov_hidden=float(np.sqrt(shared.scatter)),
         cov_seen=float(np.sqrt(shared.own)),
-        likeness=variance / shared.own,
+        likeness=min(1.0, variance / shared.own),
         segregation=intensity_of_segregation(cov, share),
         scale_px=scale,
         striation_px=striation,
+        cov_feigned=float(np.sqrt(shared.feigned)),
     )
 
 

@@ -5,13 +5,13 @@ photograph that can't be judged is sent back whatever it shows; numbers are give
 could be taken.
 """
 
-from typing import Final
+from typing import Final, NamedTuple
 
 import cv2
 import numpy as np
 
-from pipeline.derive.smear import find, fold, judgeable, light, mixing, specks, streaks
-from pipeline.derive.smear.arrays import FloatArray, PixelArray
+from pipeline.derive.smear import bent, find, fold, judgeable, light, mixing, specks, streaks
+from pipeline.derive.smear.arrays import BoolArray, FloatArray, PixelArray
 from pipeline.derive.smear.code import read_code
 from pipeline.derive.smear.colour import lab, measure_colour
 from pipeline.derive.smear.film import Film, find_film, torn_paper
@@ -124,24 +124,25 @@ def _measure(seen: Seen, canvas: Canvas, levelled: light.Light, film: Film, limi
     fraction = mixing.relative_fraction(grey, core)
     doubt = mixing.light_doubt(grey, core)
 
-    def mixed(line: fold.Fold) -> mixing.Mixing:
-        split = fold.split_part(fold.one_wing(core, line, scale), line, scale)
+    def pair(line: fold.Fold) -> _Pair:
+        both, opposite = fold.one_wing(core, line, scale), fold.mirrored(fraction, line)
+        split = bent.split_part(fraction, opposite, both, line, scale)
         if not split.any():
-            return mixing.Mixing(0, 0, 0, 0, 0, 0, None, None)
+            return _Pair(both, opposite, mixing.NOTHING, 0.0)
+        beside, patch = bent.plainly_off(fraction, opposite, both, split, scale)
         share = limits.curing_agent_share
-        return mixing.measure_mixing(fraction, fold.mirrored(fraction, line), split, scale, share, doubt)
+        mix = mixing.measure_mixing(fraction, opposite, split, share, doubt, beside)
+        return _Pair(both, opposite, mix, patch)
 
-    line, mix = lines[0], mixed(lines[0])
+    line, wings = lines[0], pair(lines[0])
     # About a wrong line every mix looks even: of lines that fit alike, one that shows clearly more decides.
     for other in lines[1:]:
-        there = mixed(other)
-        if there.cov**2 - 2 * there.cov_hidden**2 > mix.cov**2:
-            line, mix = other, there
-    both = fold.one_wing(core, line, scale)
-    split = fold.split_part(both, line, scale)
-    opposite = fold.mirrored(fraction, line)
+        there = pair(other)
+        if there.mix.cov**2 - 2 * there.mix.cov_hidden**2 > wings.mix.cov**2:
+            line, wings = other, there
+    both, opposite, mix, patch = wings
     lightness = _smoothed(picture[..., 0], _SHADE_MM * scale)
-    seen_both = bool(split.any())
+    seen_both = mix.cov_seen > 0
     return Wings(
         at=(left, top),
         px_per_mm=scale,
@@ -153,11 +154,20 @@ def _measure(seen: Seen, canvas: Canvas, levelled: light.Light, film: Film, limi
         specks=specks.find_specks(fraction, opposite, both, scale) if seen_both else [],
         torn=torn,
         unmixed=unmixed,
-        fold_patch_mm2=streaks.patch_at_fold(fraction, opposite, both, both & ~split, scale),
+        fold_patch_mm2=patch,
         one_wing=judgeable.one_wing_only(lightness, fold.mirrored(lightness, line), both, scale)
         if seen_both
         else 1.0,
     )
+
+
+class _Pair(NamedTuple):
+    """One wing where both are seen, what lies opposite, and what the two share."""
+
+    both: BoolArray
+    opposite: FloatArray
+    mix: mixing.Mixing
+    fold_patch_mm2: float
 
 
 def _smoothed(image: FloatArray, sigma: float) -> FloatArray:

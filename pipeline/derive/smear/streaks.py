@@ -20,10 +20,6 @@ _RINGING: Final = 0.6
 _BESIDE_MM: Final = 3.0
 _OWN_SHARE: Final = 0.4  # of its strongest part, where a streak is taken to end
 _AREA_LEAST_MM2: Final = 2.0
-_PATCH_MM: Final = 1.5
-_AROUND_MM: Final = 7.0
-_PATCH_PX_PER_MM: Final = 2.0
-_PATCH_CONTRAST: Final = 0.5
 _OFF_MM: Final = 0.8
 _SLENDER: Final = 3.0  # a streak is at least this many times as long as wide
 
@@ -75,36 +71,6 @@ def find_streaks(wing: FloatArray, mirror: FloatArray, both: BoolArray, px_per_m
         streaks += _followed(own, sign, faintest, px_per_mm, (left, top), (a + b) / 2)
     # Long and faint is what the filter rings beside a strong one: length times contrast is what the eye sees.
     return sorted(streaks, key=lambda streak: -streak.length * abs(streak.contrast))
-
-
-def patch_at_fold(
-    wing: FloatArray, mirror: FloatArray, both: BoolArray, bent: BoolArray, px_per_mm: float
-) -> float:
-    """[mm2] of one wing that both wings show paler or darker than their surroundings, where the film bent.
-
-    wing, mirror : (H, W) relative fraction; both : (H, W); bent : (H, W), the band along the fold. Its relief
-    is mirrored, so the covariance says nothing there; but relief is finer than a patch of unmixed material.
-    """
-    # A patch is wide: half the pixels each way show it as well, for an eighth of the work.
-    shrink = min(1.0, _PATCH_PX_PER_MM / px_per_mm)
-    scale = shrink * px_per_mm
-    seen = both.astype(np.float32)
-    weight, *wings = (
-        cv2.resize(image, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
-        for image in (seen, *(np.where(both, one, 0).astype(np.float32) for one in (wing, mirror)))
-    )
-    shares = [np.maximum(_spread(weight, mm * scale), 1e-3) for mm in (_PATCH_MM, _AROUND_MM)]
-    a, b = (
-        _spread(one, _PATCH_MM * scale) / shares[0] - _spread(one, _AROUND_MM * scale) / shares[1]
-        for one in wings
-    )
-    inside = cv2.resize(bent.astype(np.uint8), weight.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0
-    shared = (np.minimum(np.abs(a), np.abs(b)) > _PATCH_CONTRAST) & (a * b > 0) & inside
-    return float(shared.sum()) / scale**2
-
-
-def _spread(image: FloatArray, sigma: float) -> FloatArray:
-    return np.asarray(cv2.GaussianBlur(image, (0, 0), sigma), np.float32)
 
 
 def _ridge(image: FloatArray, sigma: float) -> FloatArray:

@@ -14,8 +14,8 @@ from pipeline.derive.smear.mixing import Mixing
 from pipeline.derive.smear.results import Material, SmearLimits, SmearScore
 from pipeline.derive.smear.seen import Seen, Wings
 
-_ROOM: Final = 1.5  # times the limit: where a mix is taken for uneven in case of doubt
-_SURE: Final = 0.8  # chance that a mix lies below that, for a pass
+_BAD: Final = 2.0  # times the limit: a mix that no doubt may pass
+_SURE: Final = 1.64  # standard errors, 95 % on one side, by which a mix that fails lies over the limit
 # Uncertainty in proportion to the variation itself: pigment model, surface, lens. On rendered photographs of
 # uneven mixes the logarithm of found over true spreads by 0.17 to 0.20.
 _MODEL: Final = 0.2
@@ -96,10 +96,11 @@ def conclude(seen: Seen, limits: SmearLimits, material: Material | None) -> Smea
 def interval(mix: Mixing) -> tuple[float, float]:
     """(low, high): the coefficient of variation, with a coverage of about 95 % [1]. Source: JCGM 100:2008.
 
-    What relief hides adds to the variance, the model's own uncertainty is in proportion: in quadrature.
+    What relief hides or feigns adds to the variance, the model's own uncertainty is in proportion: in
+    quadrature.
     """
     hidden = 2 * mix.cov_hidden**2
-    below = mix.cov - float(np.sqrt(max(mix.cov**2 - hidden, 0.0)))
+    below = mix.cov - float(np.sqrt(max(mix.cov**2 - hidden - mix.cov_feigned**2, 0.0)))
     above = float(np.sqrt(mix.cov**2 + hidden)) - mix.cov
     low = mix.cov - float(np.hypot(below, mix.cov * (1 - np.exp(-2 * _MODEL))))
     return max(low, 0.0), mix.cov + float(np.hypot(above, mix.cov * (np.exp(2 * _MODEL) - 1)))
@@ -138,18 +139,14 @@ def _of_white_film(material: Material | None) -> tuple[str, list[str]]:
 
 
 def _undecided(wings: Wings, limits: SmearLimits) -> bool:
-    """Whether a mix that seems even may be none, for all that relief and gloss could hide."""
-    cov, hidden = wings.mixing.cov, wings.mixing.cov_hidden
-    loosest = _ROOM * limits.cov_max
-    if cov > limits.cov_max or cov**2 + hidden**2 / 2 > loosest**2:
-        return True
-    return _below(wings.mixing, loosest) < _SURE
+    """Whether a mix that does not fail may not pass either: over the limit, or it may be a bad one."""
+    return wings.mixing.cov > limits.cov_max or interval(wings.mixing)[1] > _BAD * limits.cov_max
 
 
 def _faults(wings: Wings, limits: SmearLimits) -> list[str]:
     faults = []
     cov, hidden = wings.mixing.cov, wings.mixing.cov_hidden
-    if wings.mixing.cov_sure**2 - hidden**2 / 2 > limits.cov_max**2:
+    if wings.mixing.cov_sure**2 - _SURE * hidden**2 > limits.cov_max**2:
         faults.append(
             f"Unevenly mixed: the curing agent varies by {cov:.1%} ({_between(wings)}), more than "
             f"{limits.cov_max:.0%}: do not glaze, check mixer and ratio, take a new sample."
