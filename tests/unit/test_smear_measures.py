@@ -6,7 +6,8 @@ import cv2
 import numpy as np
 import pytest
 
-from pipeline.derive.smear import streaks
+from pipeline.derive.smear.bent import plainly_off, split_part
+from pipeline.derive.smear.fold import Fold
 from pipeline.derive.smear.mixing import Mixing, shared_variance
 from pipeline.derive.smear.score import score
 from pipeline.derive.smear.specks import find_specks
@@ -54,15 +55,14 @@ def test_slow_variation_that_light_makes_too_is_unclear_not_mixing():
     y, x = np.mgrid[:200, :320].astype(np.float32) / PX
     slow = 0.2 * np.sqrt(1.5) * (x / x.max() * 2 - 1)
     both = np.ones(slow.shape, bool)
-    shared = shared_variance(slow, slow, both, PX)
-    assert shared.fine == pytest.approx(0, abs=1e-3)
-    assert shared.slow <= shared.fine
+    shared = shared_variance(slow, slow, both)
+    assert shared.mix == pytest.approx(0, abs=1e-3)
     assert shared.unclear == pytest.approx(0.02, rel=0.1)
     fine = slow + 0.2 * np.sin(2 * np.pi * y / 5)
-    mixed = shared_variance(fine, fine, both, PX)
-    assert mixed.fine == pytest.approx(0.02, rel=0.1)
-    assert mixed.slow == pytest.approx(0.01, rel=0.1)  # half of the fine, at most
-    doubted = shared_variance(slow, slow, both, PX, doubt=0.15)
+    mixed = shared_variance(fine, fine, both)
+    assert mixed.mix == pytest.approx(0.02, rel=0.1)
+    assert mixed.unclear == pytest.approx(0.02, rel=0.1)
+    doubted = shared_variance(slow, slow, both, doubt=0.15)
     assert doubted.unclear == pytest.approx(0.0, abs=1e-6)
 
 
@@ -70,20 +70,76 @@ def test_bands_of_lead_and_lag_are_mixing_however_slow():
     """Bands 20 mm long and smooth, alike on both wings: no light bends so often across a wing."""
     x = np.tile(np.arange(640, dtype=np.float32) / PX, (200, 1))
     bands = 0.2 * np.sin(2 * np.pi * x / 40)
-    shared = shared_variance(bands, bands, np.ones(bands.shape, bool), PX, doubt=0.1)
-    assert shared.slow == pytest.approx(0.02, rel=0.25)
+    shared = shared_variance(bands, bands, np.ones(bands.shape, bool), doubt=0.1)
+    assert shared.mix == pytest.approx(0.02, rel=0.25)
+
+
+def relief(rng, shape=(280, 180)):
+    """Ridges of a millimetre or two, of deviation 0.2."""
+    made = cv2.GaussianBlur(rng.standard_normal(shape).astype(np.float32), (0, 0), 0.5 * PX)
+    return 0.2 * made / made.std()
+
+
+def test_relief_of_two_wings_is_no_mixing_and_its_scatter_is_told():
+    """Independent fields share nothing: what is found lies within the standard error told, on average."""
+    rng = np.random.default_rng(3)
+    both = np.ones((280, 180), bool)
+    found = [shared_variance(relief(rng), relief(rng), both) for _ in range(20)]
+    apart = np.array([one.mix / one.scatter for one in found])
+    assert np.mean(apart) < 1
+    assert np.mean(apart < 2) > 0.9
+
+
+def test_relief_that_is_partly_mirrored_may_be_feigned_mixing():
+    """A tenth of each wing's variance in common: the covariance is too, and is in doubt."""
+    rng = np.random.default_rng(4)
+    both = np.ones((280, 180), bool)
+    common = relief(rng)
+    a, b = (np.sqrt(0.9) * relief(rng) + np.sqrt(0.1) * common for _ in range(2))
+    shared = shared_variance(a, b, both)
+    assert shared.mix == pytest.approx(0.004, abs=3 * shared.scatter)
+    assert 0 <= shared.mix - shared.feigned < 2 * shared.scatter
+    assert shared.feigned <= 0.0045
+
+
+FOLD = Fold(np.eye(3), 1.0, 0.0, 0.0)
+
+
+def bending(until_mm, streaked=False):
+    """Relief that is alike up to a distance from the fold at x = 0, and each wing's own from there on."""
+    rng = np.random.default_rng(5)
+    x = np.tile(np.arange(180, dtype=np.float32) / PX, (280, 1))
+    common = relief(rng)
+    wings = [np.where(x < until_mm, common, relief(rng)) for _ in range(2)]
+    if streaked:
+        streaks = 0.5 * np.sin(2 * np.pi * np.arange(280)[:, None] / PX / 3)
+        wings = [wing + streaks for wing in wings]
+    return wings[0], wings[1], np.ones(x.shape, bool), x
+
+
+@pytest.mark.parametrize("until_mm", [3.0, 6.0])
+def test_the_part_that_bent_ends_where_fine_detail_is_no_longer_alike(until_mm):
+    wing, mirror, both, x = bending(until_mm)
+    split = split_part(wing, mirror, both, FOLD, PX)
+    assert until_mm <= x[split].min() <= 1.5 * until_mm + 1.5
+
+
+def test_nothing_is_left_out_where_nothing_bent_or_all_is_streaked():
+    for wing, mirror, both, x in (bending(0.0), bending(5.0, streaked=True)):
+        assert x[split_part(wing, mirror, both, FOLD, PX)].min() < 5.0
 
 
 @pytest.mark.parametrize("radius_mm", [3.0, 5.0])
-def test_a_patch_at_the_fold_has_its_area(radius_mm):
+def test_a_patch_at_the_fold_has_its_area_and_its_variance(radius_mm):
     y, x = np.mgrid[:240, :160].astype(np.float32) / PX
     patch = np.where(np.hypot(x, y - 30) < radius_mm, -1.0, 0.0).astype(np.float32)
-    both, bent = np.ones(patch.shape, bool), x < 8
+    both, split = np.ones(patch.shape, bool), x > 8
     half_disc = np.pi * radius_mm**2 / 2
-    # Its rim does not stand out by half, and what lies around it is partly itself: never more than it is.
-    assert half_disc / 2 < streaks.patch_at_fold(patch, patch, both, bent, PX) <= half_disc
-    assert streaks.patch_at_fold(patch, -patch, both, bent, PX) == 0
-    assert streaks.patch_at_fold(patch, 0 * patch, both, bent, PX) == 0
+    variance, area = plainly_off(patch, patch, both, split, PX)
+    assert area == pytest.approx(half_disc, rel=0.15)
+    assert variance == pytest.approx(half_disc / (60 * 40), rel=0.15)
+    for opposite in (-patch, 0 * patch):
+        assert plainly_off(patch, opposite, both, split, PX) == (0.0, 0.0)
 
 
 def test_specks_are_counted_with_their_size():

@@ -87,15 +87,18 @@ def plainly_off(
     away = (weight > 0.5) & (inside < 0.5)
     if not away.any():
         return 0.0, 0.0
-    off, reach = [], _OFF_LEAST
+    sharp, off, reach = [], [], _OFF_LEAST
     for one in wings:
         smooth = _spread(one, _SPOT_MM * scale) / share
         ground = float(np.median(smooth[away]))
+        sharp.append(one - ground)
         off.append(smooth - ground)
         reach = max(reach, _BEYOND * 1.4826 * float(np.median(np.abs(smooth[away] - ground))))
     lesser = np.minimum(np.abs(off[0]), np.abs(off[1]))
-    lesser[(off[0] * off[1] <= 0) | (inside <= 0.5) | (lesser < reach)] = 0
-    return float((lesser**2).sum() / weight.sum()), float((lesser > _PATCH).sum()) / scale**2
+    there = (off[0] * off[1] > 0) & (inside > 0.5) & (lesser > reach)
+    # The smoothed shade finds a patch, but smears its rim: its variance is taken where it was found.
+    variance = float((sharp[0] * sharp[1])[there].sum() / weight.sum())
+    return max(0.0, variance), float((there & (lesser > _PATCH)).sum()) / scale**2
 
 
 def _finer(image: FloatArray, where: BoolArray, px_per_mm: float) -> FloatArray:
