@@ -16,7 +16,8 @@ class SmearLimits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     streak_mm, streak_contrast : a streak this long whose share of curing agent differs by this much from its
         surroundings fails the mix, whatever the average says. Common practice: no visible streaks.
     unmixed_share : share of the film that looks like bare paper or unmixed base, above which the mix fails.
-    fold_patch_mm2 : of a pale or dark patch on both sides of the fold, above which the mix fails; no source
+    fold_patch_mm2 : of a pale or dark patch on both sides of the fold, above which the mix fails; so much
+        base in a hand's wing of 3200 mm2 is a coefficient of variation of 0.05 by itself, sqrt(8 / 3200).
     curing_agent_share : of the mix by volume; enters the intensity of segregation alone. 1/11 is ten to one.
     The others say when a photograph can't be judged; set by what blurs, hides or hides nothing on rendered
     photographs, no source.
