@@ -29,6 +29,8 @@ _FAULT_ROWS: Final = ("all", "base", "catalyst_1", "catalyst_2", "air")
 _WRONG: Final = "#a3231c"
 # Two samples for every pixel of width are all that shows.
 _POINTS: Final = 4_000
+# A letter's share of the width, about.
+_LETTER_SHARE: Final = 0.0055
 
 
 def render_picture(drawing: Drawing) -> bytes:
@@ -71,12 +73,21 @@ def render_picture(drawing: Drawing) -> bytes:
         )
     pump.legend(loc="center left", bbox_to_anchor=(1.0, 0.5), fontsize=7, frameon=False)
     _lane(pump, "pump")
+    letter_us = _LETTER_SHARE * max(drawing.end_us - drawing.start_us, 1_000_000)
+    said_until: dict[tuple[str, int], float] = {}
     for mark in drawing.marks:
         if mark.lane == "stops":
-            _mark(stops, mark.start_us, mark.end_us, 0, mark.what, "not purged" in mark.what)
+            axes, row, wrong = stops, 0, "not purged" in mark.what
         elif mark.lane.startswith("faults:"):
+            axes, wrong = faults, True
             row = max(0, _FAULT_ROWS.index(mark.lane[7:]) if mark.lane[7:] in _FAULT_ROWS else 0)
-            _mark(faults, mark.start_us, mark.end_us, row, mark.what, True)
+        else:
+            continue
+        _mark(axes, mark.start_us, mark.end_us, row, wrong)
+        # Where two would lie on each other the first speaks; colour and hatching tell the other.
+        if mark.start_us >= said_until.get((mark.lane, row), -np.inf):
+            axes.text(_day(mark.start_us), row + 0.5, f" {mark.what}", fontsize=8, va="center", clip_on=True)
+            said_until[mark.lane, row] = mark.start_us + letter_us * (len(mark.what) + 2)
     _lane(stops, "stops")
     faults.set_ylim(len(_FAULT_ROWS), 0)
     faults.set_yticks(
@@ -128,7 +139,7 @@ def _lane(axes: Any, name: str) -> None:
     axes.set_ylabel(name, rotation=0, ha="right", va="center")
 
 
-def _mark(axes: Any, start_us: int, end_us: int, row: int, what: str, wrong: bool) -> None:
+def _mark(axes: Any, start_us: int, end_us: int, row: int, wrong: bool) -> None:
     colour = _WRONG if wrong else "#59636b"
     axes.broken_barh(
         [(_day(start_us), max(end_us - start_us, 1) / 864e8)],
@@ -138,7 +149,6 @@ def _mark(axes: Any, start_us: int, end_us: int, row: int, what: str, wrong: boo
         edgecolor=colour,
         lw=0.8,
     )
-    axes.text(_day(start_us), row + 0.5, f" {what}", fontsize=8, va="center", clip_on=True)
 
 
 def _day(us: int) -> float:

@@ -179,6 +179,19 @@ def test_a_fault_of_one_gauge_is_named_and_no_imbalance(fault, gauge):
         assert as_json(found)["strokes"][part] == len(truth["reversals"][part])
 
 
+@pytest.mark.parametrize("size", [900, -900])
+def test_a_spike_while_the_pump_is_off_is_one(size):
+    """The others' noise about no pressure is no trigger that moved."""
+    recording, _ = play([*work(200, 1), ("off", 200)], Plain())
+    psi = recording.gauges[TWO].copy()
+    at = np.searchsorted(recording.at_us, recording.at_us[0] + 300_000_000)
+    psi[at] += size * PA_PER_PSI
+    found = analyse(Recording(recording.at_us, {**recording.gauges, TWO: psi}), SETTINGS)
+    assert [(f.type, f.gauge, f.start_us) for f in found.sensor_faults] == [
+        (Fault.SPIKE, TWO, recording.at_us[at])
+    ]
+
+
 def test_two_directions_of_a_worn_pump_are_no_jumps():
     recording, truth = play(SHIFT, Plain())
     seconds = (recording.at_us - START_US) / 1e6

@@ -12,6 +12,7 @@ import numpy as np
 from edge.units import psi_to_pa
 from edge.words import Fault, Gauge
 from pipeline.derive.gauges.around import steps_where
+from pipeline.derive.gauges.frames import NO_PRESSURE_PA
 from pipeline.derive.gauges.quality import Flag, FlagArray, ne43, runs_of
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
 from pipeline.derive.gauges.results import SensorFault
@@ -228,7 +229,8 @@ def _steps(other: FloatArray, at: IntArray, width: int, around: int) -> BoolArra
     before = other[np.maximum(0, at - around)]
     after = other[np.minimum(len(other) - 1, at + width + around)]
     with np.errstate(invalid="ignore"):
-        steps: BoolArray = np.abs(after - before) > MOVES_SHARE * np.abs(before)
+        # Of a gauge without pressure a share is nothing, and its noise is no trigger.
+        steps: BoolArray = np.abs(after - before) > np.maximum(MOVES_SHARE * np.abs(before), NO_PRESSURE_PA)
     return steps
 
 
