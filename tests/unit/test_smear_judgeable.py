@@ -6,6 +6,9 @@ import pytest
 
 from pipeline.derive.smear.find import Canvas
 from pipeline.derive.smear.judgeable import blur_mm
+from pipeline.derive.smear.results import SmearLimits
+from pipeline.derive.smear.score import look
+from tests.shop.fields import flat, photograph
 
 PX_PER_MM = 4.0
 
@@ -51,3 +54,15 @@ def test_a_shaken_hand_shows_across_its_way_alone():
     """A shake of length s spreads a point by s / sqrt(12)."""
     assert measured(0.15) < 0.3
     assert measured(0.15, shake=3.0) > 0.6
+
+
+@pytest.mark.parametrize(("penumbra_mm", "told"), [(10.0, True), (20.0, True), (120.0, False)])
+def test_a_shadow_is_told_by_how_steep_its_edge_is(penumbra_mm, told):
+    """The same shadow, half of the light; over 120 mm it can be taken off."""
+    rgb = photograph(flat, page=None)
+    x = np.linspace(-148.5, 148.5, rgb.shape[1])[None, :, None]
+    dimmed = 1 - 0.4 * np.clip((x - 20) / penumbra_mm + 0.5, 0, 1)
+    linear = (rgb / 255.0) ** 2.2 * dimmed
+    shaded = (255 * linear ** (1 / 2.2) + 0.5).astype(np.uint8)
+    failed = {check.name for check in look(shaded, SmearLimits()).checks if not check.ok}
+    assert bool(failed) == told, failed

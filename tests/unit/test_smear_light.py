@@ -1,5 +1,6 @@
 """Is the light found from the paper alone, however it falls and however the paper lies?"""
 
+import cv2
 import numpy as np
 import pytest
 
@@ -73,3 +74,24 @@ def test_a_bright_table_is_no_half_of_the_paper():
     rgb[60:420, 80:400] = 220
     inside = find_paper(rgb)
     assert inside[240, 120] and not inside[240, 520]
+
+
+def band_of_shadow(penumbra_mm, depth=0.35):
+    """A shadow's band across page and film; one end of it fades over penumbra_mm, the page ends in it."""
+    x = np.arange(SIZE[1])[None, :] / 2.0 * np.ones((SIZE[0], 1))
+    return 0.8 * (1 - depth * np.clip((x - 170) / penumbra_mm + 0.5, 0, 1))
+
+
+def test_light_in_a_soft_shadow_is_carried_on_under_the_film():
+    light = band_of_shadow(90.0)
+    found = level_light(canvas(light, film()), np.zeros(SIZE, bool))
+    inner = cv2.erode(film().astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
+    assert np.abs(found.grey[inner] / 0.05 - 1).max() < 0.12  # of a light that falls by 35 % there
+    assert np.abs(found.grey[~film()] - 1).max() < 0.04
+
+
+def test_a_film_no_darker_than_a_shadow_stays_a_film():
+    """Pale, but it ends within a millimetre, where a shadow's edge takes centimetres."""
+    scene = np.where(film(), 0.8, 1.0) * band_of_shadow(90.0)
+    found = level_light(canvas(scene), np.zeros(SIZE, bool))
+    assert np.median(found.grey[film()]) == pytest.approx(0.8, abs=0.04)

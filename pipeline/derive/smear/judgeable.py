@@ -13,7 +13,7 @@ from pipeline.derive.smear.arrays import BoolArray, FloatArray
 from pipeline.derive.smear.film import Film
 from pipeline.derive.smear.find import WORK_PX_PER_MM, Canvas, marker_boxes
 from pipeline.derive.smear.fold import Fold, mirrored
-from pipeline.derive.smear.light import Light, linear_light, luminance
+from pipeline.derive.smear.light import GRID_PX, Light, linear_light, luminance
 from pipeline.derive.smear.mixing import smooth_part
 from pipeline.derive.smear.results import Check, SmearLimits
 
@@ -31,6 +31,8 @@ _DARK_PAPER: Final = 0.87
 _SHADED_PAPER: Final = 0.93
 _NEAR_MM: Final = (2.5, 12.0)
 _MIRRORED_WEIGHT: Final = 0.35
+_RING_MM: Final = (1.0, 15.0)
+_CREASED_MM: Final = 6.0
 _SHINE: Final = 1.15
 _SHINE_LEAST: Final = 0.01  # of the sheet: sparkles smaller than that hide nothing
 
@@ -206,7 +208,36 @@ def check_shadow(
     return [
         at_most("shadow", _share(smooth < _DARK_PAPER, free), limits.shadow_share_max, says),
         at_most("shadow_near", one_sided, limits.shadow_near_max, says),
+        at_most(
+            "shadow_edge",
+            _steepest_light(light, film, fold, px_per_mm),
+            limits.shadow_edge_max,
+            "The edge of a shadow falls across the film: keep hand and phone out of the light.",
+        ),
     ]
+
+
+def _steepest_light(light: Light, film: Film, fold: Fold, px_per_mm: float) -> float:
+    """[1/mm] how steeply the light changes beside the film, by its 90th percentile, the crease left out.
+
+    Under the film the light is carried on from its rim. A buckle or a soft shadow goes on as it was; of a
+    shadow with an edge nobody knows where it runs.
+    """
+    size = light.local.shape[::-1]
+    mask, paper = (
+        cv2.resize(part.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
+        for part in (film.mask, light.paper)
+    )
+    spots_per_mm = px_per_mm / GRID_PX
+    away = cv2.distanceTransform(1 - mask, cv2.DIST_L2, 3) / spots_per_mm
+    y, x = (at * GRID_PX + GRID_PX / 2 for at in np.mgrid[: size[1], : size[0]])
+    left, top, _, _ = film.box
+    off = ((x - left) * np.cos(fold.angle) + (y - top) * np.sin(fold.angle) - fold.offset) / px_per_mm
+    ring = (paper > 0) & (away > _RING_MM[0]) & (away < _RING_MM[1]) & (np.abs(off) > _CREASED_MM)
+    if not ring.any():
+        return 0.0
+    steep = np.hypot(*(cv2.Sobel(light.local, -1, *to, scale=1 / 8) for to in ((1, 0), (0, 1))))
+    return float(np.percentile(steep[ring], 90)) * spots_per_mm
 
 
 def check_glare(light: Light, film: BoolArray | None, where: BoolArray, limits: SmearLimits) -> Check:

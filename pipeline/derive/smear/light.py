@@ -14,15 +14,15 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.derive.smear import shading
 from pipeline.derive.smear.arrays import BoolArray, FloatArray, PixelArray
 from pipeline.derive.smear.find import Canvas
 from pipeline.derive.smear.tone import Tone, fit_tone, read_steps
 
-_GRID: Final = 8  # the surface is fitted on every 8th pixel's average: it holds nothing finer
+GRID_PX: Final = 8  # the surface is fitted on every 8th pixel's average: it holds nothing finer
 _ORDER: Final = 3
 _PASSES: Final = 10
 _REACH_FIRST: Final = 0.5  # of log light: paper that the first plane finds
-_SLOW_CHANGE: Final = 0.05  # of log light from one spot of the grid to the next
 _RIDGE: Final = 1e-3  # keeps terms still that the paper seen leaves open
 _BURNT: Final = 0.96  # linear light
 _BURNT_MAX: Final = 0.05
@@ -41,6 +41,7 @@ class Light:
     paper : (H, W), True where the surface was fitted: bare paper in even light
     paper_spread : robust standard deviation of log reflectance on the paper, at the grid's resolution
     unevenness : brightest over dimmest light on the paper
+    local : (H, W) by GRID_PX, log light less the smooth surface: a soft shadow, a buckle of the paper
     tone : by which the levels were straightened; None where no grey steps told
     """
 
@@ -52,6 +53,7 @@ class Light:
     paper_share: float
     paper_spread: float
     unevenness: float
+    local: FloatArray
     tone: Tone | None = None
 
 
@@ -86,7 +88,7 @@ def level_light(canvas: Canvas, not_paper: BoolArray) -> Light | None:
     tone = _tone(canvas)
     linear = linear_light(canvas.rgb, tone)
     height, width = linear.shape[:2]
-    size = (-(-width // _GRID), -(-height // _GRID))
+    size = (-(-width // GRID_PX), -(-height // GRID_PX))
     coarse = cv2.resize(linear, size, interpolation=cv2.INTER_AREA)
     usable = canvas.inside & ~not_paper
     usable_share = cv2.resize(usable.astype(np.float32), size, interpolation=cv2.INTER_AREA)
@@ -95,7 +97,7 @@ def level_light(canvas: Canvas, not_paper: BoolArray) -> Light | None:
         return None
     log = np.log(np.maximum(coarse, 1e-4))
     terms, degree = _terms(size, None if canvas.fold_x is None else (canvas.fold_x + 0.5) / width)
-    paper = _even_patch(luminance(coarse), ok)
+    paper = shading.even_patch(luminance(coarse), ok)
     full_scale = coarse > _BURNT
     fit = np.zeros((terms.shape[2], 3))
     spread, reach = 0.1, _REACH_FIRST
@@ -118,8 +120,12 @@ def level_light(canvas: Canvas, not_paper: BoolArray) -> Light | None:
         if n >= _ORDER and (kept == paper).all():
             break
         paper = kept
-    field = np.maximum(np.exp(terms @ fit), 1e-4).astype(np.float32)
-    full = cv2.resize(field, (size[0] * _GRID, size[1] * _GRID), interpolation=cv2.INTER_LINEAR)
+    surface = terms @ fit
+    rest = np.where(full_scale, np.maximum(log, surface), log) - surface
+    paper = shading.hanging_together(paper, rest.mean(axis=2), ok)
+    local = shading.carried_on(rest, paper)
+    field = np.maximum(np.exp(surface + local), 1e-4).astype(np.float32)
+    full = cv2.resize(field, (size[0] * GRID_PX, size[1] * GRID_PX), interpolation=cv2.INTER_LINEAR)
     reflectance = np.asarray(cv2.divide(linear, full[:height, :width]), np.float32)
     burnt = [float((coarse[..., n][paper] > _BURNT).mean()) for n in range(3)]
     best = min(_BY_NOISE, key=lambda n: burnt[n] > _BURNT_MAX and burnt[n])
@@ -129,7 +135,7 @@ def level_light(canvas: Canvas, not_paper: BoolArray) -> Light | None:
     burnt_out = np.asarray(linear[..., best] > _BURNT)
     on_paper = luminance(field)[paper]
     wide = cv2.resize(
-        paper.astype(np.uint8), (size[0] * _GRID, size[1] * _GRID), interpolation=cv2.INTER_NEAREST
+        paper.astype(np.uint8), (size[0] * GRID_PX, size[1] * GRID_PX), interpolation=cv2.INTER_NEAREST
     )
     return Light(
         reflectance=reflectance,
@@ -140,6 +146,7 @@ def level_light(canvas: Canvas, not_paper: BoolArray) -> Light | None:
         paper_share=float(paper.sum() / ok.sum()),
         paper_spread=spread,
         unevenness=float(np.percentile(on_paper, 98) / np.percentile(on_paper, 2)),
+        local=local.mean(axis=2),
         tone=tone,
     )
 
@@ -154,25 +161,6 @@ def _tone(canvas: Canvas) -> Tone | None:
     grey = np.zeros(canvas.inside.shape, np.float32)
     grey[top:] = luminance(linear_light(canvas.rgb[top:]))
     return fit_tone(read_steps(grey, canvas.inside, geometry, canvas.px_per_mm))
-
-
-def _even_patch(bright: FloatArray, ok: BoolArray) -> BoolArray:
-    """(H, W) the brightest large patch over which light changes slowly: paper, however uneven the light.
-
-    bright : (H, W) luminance on the grid; ok : (H, W), where paper may be. The film is even too, but darker.
-    """
-    log = np.log(np.maximum(bright, 1e-4))
-    change = np.zeros_like(log)
-    for axis in (0, 1):
-        steps = np.abs(np.diff(log, axis=axis))
-        ahead, behind = [(0, 0), (0, 0)], [(0, 0), (0, 0)]
-        ahead[axis], behind[axis] = (0, 1), (1, 0)
-        change = np.maximum(change, np.maximum(np.pad(steps, ahead), np.pad(steps, behind)))
-    _, labels = cv2.connectedComponents((ok & (change < _SLOW_CHANGE)).astype(np.uint8), connectivity=4)
-    labels[~ok] = 0
-    weight = np.bincount(labels.ravel(), (bright.astype(np.float64) ** 2).ravel())
-    weight[0] = 0
-    return np.asarray(labels == int(np.argmax(weight))) & (labels > 0)
 
 
 @cache

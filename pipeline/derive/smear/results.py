@@ -21,6 +21,7 @@ class SmearLimits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     curing_agent_share : of the mix by volume; enters the intensity of segregation alone. 1/11 is ten to one.
     The others say when a photograph can't be judged; set by what blurs, hides or hides nothing on rendered
     photographs, no source.
+    shadow_edge_max : change of log light beside the film [1/mm]; by less a soft shadow can be taken off
     outline_likeness_plain_min : without a printed fold, an outline less like its own mirror image may have
         been turned over about a wrong line, and about a wrong line every mix looks even
     origin : in words, where the limits of a site come from; empty for the defaults
@@ -38,11 +39,12 @@ class SmearLimits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     film_px_min: Positive = 160.0
     blur_mm_max: Positive = 0.4
     clipped_max: Share = 0.01
-    paper_clipped_max: Share = 0.9
+    paper_clipped_max: Share = 0.85
     paper_level_min: Share = 0.06
     one_wing_share_max: Share = 0.06
     shadow_share_max: Share = 0.04
     shadow_near_max: Share = 0.09
+    shadow_edge_max: Positive = 0.0105
     glare_share_max: Share = 0.1
     unevenness_max: Positive = 4.0
     paper_share_min: Share = 0.2
