@@ -18,6 +18,7 @@ _AROUND_MM: Final = 2.0
 _ROUGHER: Final = 2.0  # than the paper
 _ROUGH_LEAST: Final = 0.004  # of the light: less is the camera's own noise
 _JOIN_MM: Final = 4.0
+_BOUNDED: Final = 0.15  # of its rim
 _THIN_MM: Final = 6.0  # a fold line or a line of print is thinner, smoothed as it is
 
 
@@ -54,4 +55,7 @@ def rough_film(light: Light, where: BoolArray, level_min: float, px_per_mm: floa
     )
     filled = np.zeros(patch.shape, np.uint8)
     cv2.drawContours(filled, lines, -1, 1, cv2.FILLED)
-    return np.asarray(filled > 0)
+    film = np.asarray(filled > 0)
+    rim = (cv2.dilate(filled, np.ones((5, 5), np.uint8)) > 0) & ~film
+    # It ends in paper all round. What runs up to print or to the edge is the grain of a page that is none.
+    return film if (rim & ~seen).sum() <= _BOUNDED * rim.sum() else None

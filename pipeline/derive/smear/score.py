@@ -60,9 +60,11 @@ def look(rgb: PixelArray, limits: SmearLimits) -> Seen:
         return _stop(seen, "paper", "Too little bare white paper around the film: show the whole sheet.")
     seen.film = film = find_film(levelled, where, find.WORK_PX_PER_MM)
     seen.checks.append(judgeable.check_glare(levelled, film.mask if film else None, where, limits))
-    if film is None or film.level > _WHITE:
+    least_px = limits.film_mm2_min * find.WORK_PX_PER_MM**2
+    # A line of handwriting is dark and no film.
+    if film is None or film.level > _WHITE or film.mask.sum() < least_px:
         white = rough_film(levelled, where, _WHITE - 0.1, find.WORK_PX_PER_MM)
-        if white is not None and white.sum() > limits.film_mm2_min * find.WORK_PX_PER_MM**2:
+        if white is not None and white.sum() > least_px:
             seen.white = white
             seen.checks += judgeable.check_light(canvas, levelled, white, limits)
             return seen
