@@ -1,6 +1,7 @@
 """What does a Mosquitto need so that nobody speaks for another? Its files, and one folder for each client.
 
-    DIR/mosquitto.conf acl passwords ca.crt server.crt server.key     for the broker
+    DIR/mosquitto.conf acl passwords ca.crt server.crt server.key revoked.crl      for the broker
+    DIR/issued                                                        serial numbers and names of certificates
     DIR/ca.key                                                        to keep off the broker, once all is made
     DIR/clients/<name>/ca.crt password broker.env [client.pem]        for that edge, the pipeline, a watcher
 
@@ -22,10 +23,19 @@ from edge.errors import CallError, InputError
 from edge.files import write_durably
 from edge.wire import HEAD_BYTES_MAX, PHOTO_BYTES_MAX
 from pipeline.guard.acl import access_list
-from pipeline.guard.certificates import Signed, make_authority, sign_client, sign_server
+from pipeline.guard.certificates import (
+    Signed,
+    make_authority,
+    revoked_serials,
+    serial_of,
+    sign_client,
+    sign_revocations,
+    sign_server,
+)
 from pipeline.guard.passwords import new_password, password_line
 
 CLIENTS: Final = "clients"
+_REVOKED, _ISSUED = "revoked.crl", "issued"
 _SECRET, _SHARED, _OPEN = 0o600, 0o640, 0o644
 _BROKER_GROUP: Final = "mosquitto"
 # A topic and the framing around the largest photo.
@@ -69,9 +79,8 @@ def write_broker_files(out: Path, plan: BrokerPlan, now: datetime, revoked: Iter
         )
     if not edges:
         raise CallError("no edge is named", where="broker-config", do="name each with --edge")
-    for name in gone:
-        shutil.rmtree(folder / CLIENTS / name)
     authority = _authority(folder, plan.site, now)
+    _revoke(folder, authority, gone, now)
     server = sign_server(authority, plan.hosts, now)
     _write(folder / "server.crt", server.certificate, _OPEN)
     _write(folder / "server.key", server.key, _SHARED)
@@ -100,6 +109,24 @@ def _authority(folder: Path, site: str, now: datetime) -> Signed:
     return Signed(certificate.read_bytes(), key.read_bytes())
 
 
+def _revoke(folder: Path, authority: Signed, gone: set[str], now: datetime) -> None:
+    """Put every certificate that those clients ever had on the list, and take their folders away."""
+    listed, issued = folder / _REVOKED, folder / _ISSUED
+    serials = revoked_serials(listed.read_bytes()) if listed.exists() else set()
+    for line in issued.read_text().splitlines() if issued.exists() else ():
+        serial, _, name = line.partition(" ")
+        if name in gone:
+            serials.add(int(serial))
+    for name in gone:
+        last = folder / CLIENTS / name / "client.pem"
+        if last.exists():
+            serials.add(serial_of(last.read_bytes()))
+    # Before the folders go: called again after a cut, it finds them once more.
+    _write(listed, sign_revocations(authority, serials, now), _OPEN)
+    for name in gone:
+        shutil.rmtree(folder / CLIENTS / name)
+
+
 def _client(folder: Path, user: str, role: str, plan: BrokerPlan, authority: Signed, now: datetime) -> str:
     """Write a client's folder; its password, the one that stands there already if there is one."""
     own = folder / CLIENTS / user
@@ -118,6 +145,8 @@ def _client(folder: Path, user: str, role: str, plan: BrokerPlan, authority: Sig
     }
     if plan.client_certificates:
         signed = sign_client(authority, user, now)
+        with (folder / _ISSUED).open("a") as issued:
+            issued.write(f"{serial_of(signed.certificate)} {user}\n")
         _write(own / "client.pem", signed.certificate + signed.key, _SECRET)
         told["BEADBOOK_CERT"] = "/etc/beadbook/client.pem"
     _write(own / "broker.env", "".join(f"{key}={value}\n" for key, value in told.items()).encode(), _OPEN)
@@ -127,6 +156,7 @@ def _client(folder: Path, user: str, role: str, plan: BrokerPlan, authority: Sig
 def _configuration(folder: Path, plan: BrokerPlan) -> str:
     # With a certificate asked for, its common name is the user: a password alone opens nothing then.
     asks = "true" if plan.client_certificates else "false"
+    revoked = f"crlfile {folder}/{_REVOKED}\n" if plan.client_certificates else ""
     return f"""# Written by `beadbook broker-config`: call that again rather than edit this.
 per_listener_settings false
 listener {plan.port}
@@ -136,7 +166,7 @@ keyfile {folder}/server.key
 tls_version tlsv1.2
 require_certificate {asks}
 use_identity_as_username {asks}
-allow_anonymous false
+{revoked}allow_anonymous false
 password_file {folder}/passwords
 acl_file {folder}/acl
 

@@ -5,7 +5,7 @@ and of an end entity.
 """
 
 import ipaddress
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 from typing import Final, NamedTuple
 
@@ -56,6 +56,34 @@ def sign_server(authority: Signed, hosts: Sequence[str], now: datetime) -> Signe
 def sign_client(authority: Signed, user: str, now: datetime) -> Signed:
     """A certificate by which an edge or the pipeline is known: its common name is the user."""
     return _sign(authority, user, [], ExtendedKeyUsageOID.CLIENT_AUTH, now)
+
+
+def sign_revocations(authority: Signed, serials: Iterable[int], now: datetime) -> bytes:
+    """The list of certificates that hold no longer, PEM (RFC 5280, 5). serials : of all there ever were."""
+    issuer = x509.load_pem_x509_certificate(authority.certificate)
+    signer = serialization.load_pem_private_key(authority.key, None)
+    assert isinstance(signer, ec.EllipticCurvePrivateKey)
+    building = (
+        x509.CertificateRevocationListBuilder()
+        .issuer_name(issuer.subject)
+        .last_update(now - _EARLIER)
+        # A broker lets nobody in by a list that is out of date, so it holds as long as the authority does.
+        .next_update(issuer.not_valid_after_utc)
+    )
+    for serial in sorted(set(serials)):
+        gone = x509.RevokedCertificateBuilder().serial_number(serial).revocation_date(now)
+        building = building.add_revoked_certificate(gone.build())
+    return building.sign(signer, hashes.SHA256()).public_bytes(serialization.Encoding.PEM)
+
+
+def revoked_serials(revocations: bytes) -> set[int]:
+    """Serial numbers on such a list."""
+    return {one.serial_number for one in x509.load_pem_x509_crl(revocations)}
+
+
+def serial_of(certificate: bytes) -> int:
+    """The serial number of a PEM certificate."""
+    return x509.load_pem_x509_certificate(certificate).serial_number
 
 
 def expires_at(certificate: bytes, where: str) -> datetime:

@@ -288,6 +288,35 @@ def test_called_again_it_keeps_passwords_adds_edges_and_revokes(tmp_path):
             pass
 
 
+def test_a_revoked_certificate_lets_nobody_in_though_its_name_is_given_again(tmp_path):
+    folder, port = tmp_path / "broker", free_port()
+    all_of = ("--edge", "edge-a", "--edge", "edge-b", "--client-certificates")
+    broker_config(folder, port, *all_of)
+    first = tmp_path / "first.pem"
+    first.write_bytes((folder / "clients" / "edge-a" / "client.pem").read_bytes())
+    broker_config(folder, port, *all_of)  # signs anew; the copy of the first stays good
+    second = tmp_path / "second.pem"
+    second.write_bytes((folder / "clients" / "edge-a" / "client.pem").read_bytes())
+
+    def url(certificate):
+        return BrokerUrl("127.0.0.1", port, None, None, True, folder / "ca.crt", certificate)
+
+    with broker_of(folder, port), client(url(first)), client(url(second)):
+        pass
+    broker_config(folder, port, *all_of, "--revoke", "edge-a")
+    with broker_of(folder, port):
+        for old in (first, second):
+            with pytest.raises((PermissionError, OSError)), client(url(old)):
+                pass
+        for name in ("edge-a", "edge-b", "pipeline"):
+            with client(url(folder / "clients" / name / "client.pem")):
+                pass
+    # What is on the list stays on it.
+    broker_config(folder, port, *all_of, "--revoke", "edge-b")
+    with broker_of(folder, port), pytest.raises((PermissionError, OSError)), client(url(first)):
+        pass
+
+
 def test_what_is_secret_is_for_its_owner_alone(guarded):
     folder, _ = guarded
     for path in folder.rglob("*"):
