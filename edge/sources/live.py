@@ -21,13 +21,14 @@ from edge.settings import EdgeSettings
 from edge.sources import Event
 from edge.sources.gauges import pack_events
 from edge.sources.modbus import poll
-from edge.sources.sparkplug import Gateway, SparkplugNode
+from edge.sources.sparkplug import Gateway, SparkplugNode, rebirth_command
 
 log = logging.getLogger(__name__)
 
 _WAITING_MAX: Final = 1_000
 _LOOK_S: Final = 0.1
 _PACK_S: Final = 1.0
+_REBIRTH_S: Final = 30.0  # a gateway is asked for its births no more often
 
 Source = Callable[[Callable[[], bool]], Iterator[Row | None]]
 
@@ -82,8 +83,11 @@ def _fill(
 
 
 def hear(node: SparkplugNode, broker: BrokerUrl, ended: Callable[[], bool]) -> Iterator[Row | None]:
-    """Rows of what a gateway publishes. A payload that can't be read is told of and passed over."""
-    arrived: queue.Queue[tuple[str, bytes]] = queue.Queue(_WAITING_MAX)
+    """Rows of what a gateway publishes. A payload that can't be read is told of and passed over.
+
+    Where its numbers show that something was not heard, or a name is not known, it is asked for its births.
+    """
+    arrived: queue.Queue[tuple[list[str], bytes]] = queue.Queue(_WAITING_MAX)
     client = mqtt.Client(CallbackAPIVersion.VERSION2, reconnect_on_failure=True)
     broker.identify(client)
 
@@ -95,8 +99,8 @@ def hear(node: SparkplugNode, broker: BrokerUrl, ended: Callable[[], bool]) -> I
 
     def on_message(_client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
         try:
-            arrived.put_nowait((message.topic.split("/")[2], bytes(message.payload)))
-        except (queue.Full, UnicodeDecodeError, IndexError):
+            arrived.put_nowait((message.topic.split("/"), bytes(message.payload)))
+        except (queue.Full, UnicodeDecodeError):
             log.error("a message of the gateway is passed over node=%s", node.node)
 
     client.on_connect = on_connect
@@ -104,15 +108,24 @@ def hear(node: SparkplugNode, broker: BrokerUrl, ended: Callable[[], bool]) -> I
     client.connect_async(broker.host, broker.port)
     client.loop_start()
     gateway = Gateway(node)
+    missed, ask_at = 0, 0.0
     try:
         while not ended():
+            if gateway.missed > missed:
+                log.error("messages of the gateway never came node=%s count=%d", node.node, gateway.missed)
+                missed = gateway.missed
+            if gateway.wants_rebirth and time.monotonic() >= ask_at:
+                ask_at = time.monotonic() + _REBIRTH_S
+                gateway.wants_rebirth = False
+                client.publish(node.command_topic(), rebirth_command(time.time_ns() // 1_000_000), qos=0)
             try:
-                kind, payload = arrived.get(timeout=_LOOK_S)
+                topic, payload = arrived.get(timeout=_LOOK_S)
             except queue.Empty:
                 yield None
                 continue
             try:
-                yield from gateway.rows(kind, payload, time.time_ns() // 1000)
+                device = topic[4] if len(topic) > 4 else None
+                yield from gateway.rows(topic[2], payload, time.time_ns() // 1000, device)
             except InputError as error:
                 log.error("a message of the gateway is passed over node=%s reason=%s", node.node, error)
     finally:

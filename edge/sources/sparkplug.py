@@ -28,6 +28,8 @@ _INT, _LONG, _FLOAT, _DOUBLE, _BOOLEAN = 10, 11, 12, 13, 14
 # Signed types travel as the unsigned number of the same bits.
 _SIGNED_BITS: Final = {1: 8, 2: 16, 3: 32, 4: 64}
 _NUMBERS: Final = frozenset({1, 2, 3, 4, 5, 6, 7, 8, 9, 10})
+_SEQ_RUN: Final = 256
+_BOOLEAN_TYPE: Final = 11
 _VARINT, _FIXED64, _BYTES, _FIXED32 = 0, 1, 2, 5
 
 
@@ -40,13 +42,14 @@ class SparkplugNode(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     device: Annotated[str, Meta(min_length=1, max_length=200, pattern=r"^[^/+#]+\Z")] | None = None
 
     def topics(self) -> list[str]:
-        """Where its births, data and deaths come."""
-        tail = f"{self.node}/{self.device}" if self.device else self.node
-        kinds = ("DBIRTH", "DDATA", "DDEATH") if self.device else ("NBIRTH", "NDATA")
-        return [
-            *(f"{NAMESPACE}/{self.group}/{kind}/{tail}" for kind in kinds),
-            f"{NAMESPACE}/{self.group}/NDEATH/{self.node}",
-        ]
+        """Where all that the node sends comes: its numbers run over all its devices, so all are heard."""
+        of_node = [f"{NAMESPACE}/{self.group}/{kind}/{self.node}" for kind in ("NBIRTH", "NDATA", "NDEATH")]
+        kinds = ("DBIRTH", "DDATA", "DDEATH")
+        return of_node + [f"{NAMESPACE}/{self.group}/{kind}/{self.node}/+" for kind in kinds]
+
+    def command_topic(self) -> str:
+        """Where it takes commands."""
+        return f"{NAMESPACE}/{self.group}/NCMD/{self.node}"
 
 
 class Metric(NamedTuple):
@@ -59,26 +62,43 @@ class Metric(NamedTuple):
 
 
 class Gateway:
-    """One gateway's metrics over time: its births give names to the aliases that its data use."""
+    """One gateway's metrics over time: its births give names to the aliases that its data use.
+
+    wants_rebirth : something of it was not heard, so it should be asked for its births (3.0, from memory);
+        whoever asks sets it back. missed : messages that its numbers show to be missing
+    """
 
     def __init__(self, node: SparkplugNode) -> None:
         self._node = node
-        self._names: dict[int, str] = {}
+        self._names: dict[tuple[str | None, int], str] = {}  # (device, alias): one for all of a node, or not
+        self._next: int | None = None
+        self.wants_rebirth = False
+        self.missed = 0
 
-    def rows(self, kind: str, payload: bytes, now_us: int) -> list[Row]:
-        """Rows that a message makes, in order of time; none for a death.
+    def rows(self, kind: str, payload: bytes, now_us: int, device: str | None = None) -> list[Row]:
+        """Rows that a message makes, in order of time; none for a death or another device.
 
-        kind : NBIRTH, NDATA, DBIRTH, DDATA, NDEATH or DDEATH; now_us : Unix [us], where it gives no time
+        kind : NBIRTH, NDATA, DBIRTH, DDATA, NDEATH or DDEATH; device : None for the node itself
+        now_us : Unix [us], where it gives no time
         Raises InputError if it is no payload.
         """
+        if kind == "NDEATH":  # the broker sends it in the node's name, without a number in the run
+            self._next = None
+            return []
+        sent_ms, seq, metrics = decode_payload(payload)
+        self._count(kind, seq)
         if kind.endswith("DEATH"):
             return []
-        sent_ms, metrics = decode_payload(payload)
         if kind.endswith("BIRTH"):
-            self._names = {m.alias: m.name for m in metrics if m.alias is not None and m.name is not None}
+            self._name(device, metrics)
+        if device != self._node.device:
+            return []
         by_time: dict[int, dict[Gauge, float | None]] = {}
         for metric in metrics:
-            name = metric.name or self._names.get(metric.alias if metric.alias is not None else -1)
+            name = metric.name
+            if name is None and metric.alias is not None:
+                name = self._names.get((device, metric.alias))
+                self.wants_rebirth |= name is None
             channel = self._node.metrics.get(name) if name is not None else None
             if channel is None:
                 continue
@@ -87,21 +107,51 @@ class Gateway:
             by_time.setdefault(now_us if at_ms is None else at_ms * 1000, {})[channel.gauge] = reading
         return [Row(at_us, by_time[at_us]) for at_us in sorted(by_time)]
 
+    def _name(self, device: str | None, metrics: list[Metric]) -> None:
+        self._names = {key: name for key, name in self._names.items() if key[0] != device}
+        for metric in metrics:
+            if metric.alias is not None and metric.name is not None:
+                self._names[device, metric.alias] = metric.name
 
-def decode_payload(payload: bytes) -> tuple[int | None, list[Metric]]:
-    """When it was sent, Unix [ms], and its metrics. Raises InputError if it is no Sparkplug B payload."""
+    def _count(self, kind: str, seq: int | None) -> None:
+        """Hold a message's number against the one due: 0 to 255, from 0 again at each birth of the node."""
+        if seq is None:
+            return
+        if kind != "NBIRTH" and self._next is not None and seq != self._next:
+            self.missed += (seq - self._next) % _SEQ_RUN
+            self.wants_rebirth = True
+        self._next = (seq + 1) % _SEQ_RUN
+
+
+def rebirth_command(now_ms: int) -> bytes:
+    """The command that asks a node for its births: Node Control/Rebirth, true. now_ms : Unix [ms]"""
+    name = b"Node Control/Rebirth"
+    metric = bytes([_NAME << 3 | _BYTES, len(name)]) + name
+    metric += bytes([_DATATYPE << 3 | _VARINT, _BOOLEAN_TYPE, _BOOLEAN << 3 | _VARINT, 1])
+    stamp = bytes([_TIMESTAMP << 3 | _VARINT]) + _as_varint(now_ms)
+    return stamp + bytes([_METRICS << 3 | _BYTES, len(metric)]) + metric
+
+
+def decode_payload(payload: bytes) -> tuple[int | None, int | None, list[Metric]]:
+    """When it was sent, Unix [ms], its number in the node's run, its metrics.
+
+    Raises InputError if it is no Sparkplug B payload.
+    """
     if len(payload) > PAYLOAD_BYTES_MAX:
         raise _refuse(f"{len(payload)} bytes are more than a payload's {PAYLOAD_BYTES_MAX}")
     sent_ms: int | None = None
+    seq: int | None = None
     metrics: list[Metric] = []
     for field, value in _fields(payload):
         if field == _TIMESTAMP and isinstance(value, int):
             sent_ms = _time(value)
+        elif field == _SEQ and isinstance(value, int):
+            seq = value % _SEQ_RUN
         elif field == _METRICS and isinstance(value, bytes):
             if len(metrics) == METRICS_MAX:
                 raise _refuse(f"more than {METRICS_MAX} metrics")
             metrics.append(_metric(value))
-    return sent_ms, metrics
+    return sent_ms, seq, metrics
 
 
 def _metric(data: bytes) -> Metric:
@@ -177,6 +227,14 @@ def _varint(data: bytes, at: int) -> tuple[int, int]:
         if not byte & 0x80:
             return number & 0xFFFF_FFFF_FFFF_FFFF, at
     raise _refuse("a number is cut short")
+
+
+def _as_varint(number: int) -> bytes:
+    out = bytearray()
+    while number > 0x7F:
+        out.append(number & 0x7F | 0x80)
+        number >>= 7
+    return bytes([*out, number])
 
 
 def _refuse(what: str) -> InputError:

@@ -4,7 +4,7 @@ What no line allows is refused. Mosquitto drops a refused MQTT 3.1.1 message wit
 an edge that is set up wrongly sees that no receipt comes.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from edge.sources.sparkplug import NAMESPACE
 from edge.wire import ROOT, UPWARD
@@ -15,7 +15,7 @@ def access_list(
     edges: Iterable[str],
     pipeline: str,
     watchers: Iterable[str] = (),
-    gateways: Iterable[str] = (),
+    gateways: Sequence[str] = (),
 ) -> str:
     """The text of Mosquitto's acl_file.
 
@@ -43,8 +43,17 @@ def access_list(
                 f"topic read {own}/receipt/+",
                 f"topic read {mine}/+/release",
                 *([f"topic read {NAMESPACE}/#"] if gateways else []),
+                # An edge asks a gateway for its births where it has missed something.
+                *(f"topic write {NAMESPACE}/+/NCMD/{gateway}" for gateway in gateways),
             ]
         )
-    blocks += [[f"user {gateway}", f"topic write {NAMESPACE}/+/+/{gateway}/#"] for gateway in gateways]
+    blocks += [
+        [
+            f"user {gateway}",
+            f"topic write {NAMESPACE}/+/+/{gateway}/#",
+            f"topic read {NAMESPACE}/+/NCMD/{gateway}",
+        ]
+        for gateway in gateways
+    ]
     blocks += [[f"user {watcher}", f"topic read {mine}/+/release"] for watcher in watchers]
     return "\n\n".join("\n".join(block) for block in blocks) + "\n"

@@ -1,6 +1,8 @@
 """`beadbook capture --config`: registers and a gateway's metrics, from the site's own TOML to the history."""
 
+import threading
 import time
+from contextlib import contextmanager
 
 import paho.mqtt.client as mqtt
 import pytest
@@ -69,6 +71,22 @@ def publish(broker, *payloads):
     client.loop_stop()
 
 
+@contextmanager
+def commands(broker):
+    """What the gateway is told."""
+    told, listening = [], threading.Event()
+    client = mqtt.Client(CallbackAPIVersion.VERSION2)
+    client.on_message = lambda _client, _data, message: told.append(message.payload)
+    client.on_subscribe = lambda *_: listening.set()
+    client.connect(broker.host, broker.port)
+    client.subscribe("spBv1.0/hall-9/NCMD/gateway-1", qos=1)
+    client.loop_start()
+    assert listening.wait(10)
+    yield told
+    client.disconnect()
+    client.loop_stop()
+
+
 def wait_for(found, timeout_s=30.0):
     deadline = time.monotonic() + timeout_s
     while not (rows := found()):
@@ -111,6 +129,10 @@ def test_registers_and_metrics_land(broker, tmp_path):
             data = {"alias": 3, "datatype": 9, "float_value": 91.0, "timestamp": now_ms + 10}
             publish(broker, ("NBIRTH", payload(birth)), ("NDATA", b"\xff\xff"), ("NDATA", payload(data)))
             air = wait_for(lambda: len(rows("air_pa")) >= 2 and rows("air_pa"))
+            with commands(broker) as asked:
+                # An alias that no birth has named: the gateway is asked to be born again.
+                publish(broker, ("NDATA", payload({"alias": 99, "float_value": 1.0})))
+                wait_for(lambda: asked)
         finally:
             capture.terminate()
             _, errors = capture.communicate(timeout=30)

@@ -2,13 +2,14 @@
 
 import random
 
+import msgspec
 import pytest
 
 from edge.errors import InputError
 from edge.sources.loop import Channel
-from edge.sources.sparkplug import Gateway, SparkplugNode, decode_payload
+from edge.sources.sparkplug import Gateway, SparkplugNode, decode_payload, rebirth_command
 from edge.words import Gauge
-from tests.shop.sparkplug import payload
+from tests.shop.sparkplug import Payload, payload
 
 NODE = SparkplugNode(
     group="hall-9",
@@ -100,9 +101,66 @@ def test_a_death_is_no_reading():
 
 def test_topics_are_the_specifications():
     assert NODE.topics() == [
-        *("spBv1.0/hall-9/NBIRTH/gateway-1", "spBv1.0/hall-9/NDATA/gateway-1"),
-        "spBv1.0/hall-9/NDEATH/gateway-1",
+        *(f"spBv1.0/hall-9/{kind}/gateway-1" for kind in ("NBIRTH", "NDATA", "NDEATH")),
+        *(f"spBv1.0/hall-9/{kind}/gateway-1/+" for kind in ("DBIRTH", "DDATA", "DDEATH")),
     ]
+
+
+def sent(seq, alias=5, value=2.0):
+    return payload({"alias": alias, "datatype": 9, "float_value": value}, timestamp=SENT, seq=seq)
+
+
+def test_a_message_that_never_came_is_counted_and_births_are_asked_for():
+    gateway = Gateway(NODE)
+    gateway.rows("NBIRTH", payload(base(alias=5, float_value=1.0), timestamp=SENT, seq=0), NOW_US)
+    # Another device's messages take numbers of the same run (specification 3.0, from memory).
+    assert gateway.rows("DDATA", sent(1), NOW_US, device="other") == []
+    assert len(gateway.rows("NDATA", sent(2), NOW_US)) == 1
+    assert (gateway.missed, gateway.wants_rebirth) == (0, False)
+    assert len(gateway.rows("NDATA", sent(5), NOW_US)) == 1
+    assert (gateway.missed, gateway.wants_rebirth) == (2, True)
+    gateway.wants_rebirth = False
+    for seq in range(6, 256 + 6):
+        gateway.rows("NDATA", sent(seq % 256), NOW_US)
+    assert (gateway.missed, gateway.wants_rebirth) == (2, False)
+
+
+def test_a_node_that_dies_and_is_born_anew_has_missed_nothing():
+    gateway = Gateway(NODE)
+    birth = payload(base(alias=5, float_value=1.0), timestamp=SENT, seq=0)
+    gateway.rows("NBIRTH", birth, NOW_US)
+    gateway.rows("NDEATH", payload({"name": "bdSeq", "long_value": 1}), NOW_US)
+    gateway.rows("NBIRTH", birth, NOW_US)
+    gateway.rows("NDATA", sent(1), NOW_US)
+    assert (gateway.missed, gateway.wants_rebirth) == (0, False)
+
+
+def test_an_alias_that_no_birth_has_named_asks_for_one():
+    gateway = Gateway(NODE)
+    assert gateway.rows("NDATA", sent(17), NOW_US) == []
+    assert (gateway.missed, gateway.wants_rebirth) == (0, True)
+
+
+def test_a_device_takes_its_own_metrics_and_aliases_alone():
+    gateway = Gateway(msgspec.structs.replace(NODE, device="press"))
+    named = payload(base(alias=5, float_value=1.0), timestamp=SENT, seq=0)
+    assert gateway.rows("NBIRTH", named, NOW_US) == []
+    assert len(gateway.rows("DBIRTH", named, NOW_US, device="press")) == 1
+    gateway.rows("DBIRTH", payload({"name": "Other", "alias": 5}, seq=2), NOW_US, device="saw")
+    assert len(gateway.rows("DDATA", sent(3), NOW_US, device="press")) == 1
+
+
+def test_the_command_for_births_is_read_by_the_protobuf_library_as_the_specification_has_it():
+    # Specification 3.0, from memory: an NCMD with the metric 'Node Control/Rebirth', boolean, true.
+    told = Payload.FromString(rebirth_command(SENT))
+    (metric,) = told.metrics
+    assert (told.timestamp, metric.name, metric.datatype, metric.boolean_value) == (
+        SENT,
+        "Node Control/Rebirth",
+        11,
+        True,
+    )
+    assert NODE.command_topic() == "spBv1.0/hall-9/NCMD/gateway-1"
 
 
 @pytest.mark.parametrize(
