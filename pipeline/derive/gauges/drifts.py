@@ -12,7 +12,7 @@ import numpy as np
 from edge.words import Gauge
 from pipeline.derive.gauges.around import in_blocks, median_around, straight_between
 from pipeline.derive.gauges.frames import Frames, Signal
-from pipeline.derive.gauges.jumps import along_floor, sudden_moves
+from pipeline.derive.gauges.jumps import Jump, along_floor, sudden_moves
 from pipeline.derive.gauges.medians import known_median, known_row_medians
 from pipeline.derive.gauges.quality import runs_of
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
@@ -46,6 +46,10 @@ BASE_LAST_S: Final = 400.0
 SCATTERS: Final = 4.0
 # Standing and dispensing are alike within this share of the larger offset.
 ALIKE: Final = 0.4
+# What was off before a step and is after it, is read at the stays within these of it.
+BESIDE_S: Final = (10.0, 1200.0)
+# So many stays tell where a zero was at first.
+FIRST_STAYS: Final = 3
 FLUID: Final = (Gauge.BASE, Gauge.CATALYST_1, Gauge.CATALYST_2)
 
 
@@ -54,12 +58,14 @@ class Drift:
     """A gauge whose zero is off from frame `first` until `last`, one past the end.
 
     at_once : it came as a jump, in a pull's rise or fall where no level held still
+    size : [Pa], once it has come
     """
 
     gauge: Gauge
     first: int
     last: int
     at_once: bool
+    size: float
 
 
 def find_drifts(frames: Frames, flow: BoolArray, standing: BoolArray) -> list[Drift]:
@@ -98,6 +104,32 @@ def find_drifts(frames: Frames, flow: BoolArray, standing: BoolArray) -> list[Dr
         gauge, sign = (Gauge.CATALYST_2, -1.0) if nearer else (Gauge.CATALYST_1, 1.0)
         drifts.append(_dated(frames, gauge, sign * between, (first, last)))
     return drifts
+
+
+def ends_drift(frames: Frames, jump: Jump, standing: BoolArray) -> bool:
+    """Whether a step puts a zero right at once: the gauge then stands as it did when the recording began.
+
+    frames : with the jump left in; standing : (F,), under pressure without flow
+    """
+    own = frames.signals[jump.gauge]
+    others = [frames.signals[g] for g in FLUID if g in frames.signals and g != jump.gauge]
+    if jump.gauge != Gauge.BASE and len(others) > 1:
+        others = others[1:]  # of the same line
+    near, far = frames.count(BESIDE_S[0]), frames.count(BESIDE_S[1])
+    rights = []
+    for other in others:
+        apart = own.level - other.level * (own.plateau / other.plateau)
+        both = standing & ~(own.no_pressure | other.no_pressure | own.bound | other.bound)
+        at, levels = _by_stay(apart, both, frames)
+        before = levels[(at >= jump.first - far) & (at < jump.first - near)]
+        after = levels[(at >= jump.first + near) & (at < min(jump.first + far, jump.last))]
+        if not len(after) or np.count_nonzero(at < jump.first) < FIRST_STAYS:
+            return False
+        zero = float(np.median(levels[:FIRST_STAYS]))
+        least = ALIKE * abs(jump.size)
+        was_off = not len(before) or abs(float(np.median(before)) - zero + jump.size) < least
+        rights.append(was_off and abs(float(np.median(after)) - zero) < least)
+    return bool(rights) and all(rights)
 
 
 def _usual(level: FloatArray, where: BoolArray) -> float:
@@ -147,7 +179,7 @@ def _dated(frames: Frames, gauge: Gauge, offset: FloatArray, span: tuple[int, in
     if abs(sudden[went] + before) < AT_ONCE * abs(before):
         last = went
     start = came if at_once else first if began is None else min(first, began)
-    return Drift(gauge, start, last, bool(at_once))
+    return Drift(gauge, start, last, bool(at_once), float(offset[settled]))
 
 
 def _ramp_start(offset: FloatArray, first: int, last: int) -> int | None:

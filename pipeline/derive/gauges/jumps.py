@@ -43,6 +43,7 @@ SCATTERS: Final = 4.0
 # A way back shows in the gauges' mean over this long on both sides, less the edges.
 BACK_S: Final = 12.0
 BACK_EDGE_S: Final = 2.0
+ENDS: Final = [0.1, 0.9]
 # What is over sooner is no fault worth naming, and no imbalance.
 LAST_S: Final = 10.0
 # A stuck piston's pressure leaks away by no more than this share, over this long.
@@ -119,7 +120,8 @@ def shown_standing(frames: Frames, jump: Jump, standing: BoolArray) -> bool:
     shares, scatters = [], []
     for other in references:
         apart = own.level - other.level * (own.plateau / other.plateau)
-        both = standing & ~(own.no_pressure | other.no_pressure)
+        # A gauge at its ceiling says nothing of its zero.
+        both = standing & ~(own.no_pressure | other.no_pressure | own.bound | other.bound)
         before = _inside(apart, both, max(0, jump.first - reach), jump.first)
         within = _inside(apart, both, jump.first, min(jump.last, jump.first + reach))
         if not jump.alone:
@@ -130,7 +132,7 @@ def shown_standing(frames: Frames, jump: Jump, standing: BoolArray) -> bool:
             shares.append((now - was) / jump.size)
             scatters.append(np.median(np.abs(np.concatenate((before - was, within - now)))))
     out = not jump.alone or SCATTERS * max(scatters, default=0.0) < abs(jump.size)
-    return bool(shares) and bool(out) and all(share > SHOWN for share in shares)
+    return bool(shares) and bool(out) and all(SHOWN < share < 1 / SHOWN for share in shares)
 
 
 def _near(marks: IntArray, at: int, reach: int) -> bool:
@@ -258,7 +260,10 @@ def _paired(
     end, least, near = len(frames.first), frames.count(LAST_S), frames.count(2 * JUMP_S)
     for at_turn in (False, True):
         for place, (at, size) in enumerate(steps):
-            known = any(jump.first - near <= at <= jump.last + near for jump in jumps)
+            # Within one that is surely the gauge.s and has no way back there may be others.
+            known = any(
+                jump.first - near <= at <= jump.last + near for jump in jumps if jump.alone or jump.last < end
+            )
             if pumps[place] != at_turn or known:
                 continue  # else seen already, or another's way back
             last = _way_back(frames, gauge, at, size, steps, partner)
@@ -281,21 +286,44 @@ def _way_back(
     There no level holds still, so what is sudden in this gauge alone counts, if its partner bears it out.
     """
     level = frames.signals[gauge].level
-    end = next((to for to, by in steps if to > at and abs(by + size) < BACK * abs(size)), len(level))
+    later = [(to, by) for to, by in steps if to > at]
+    # A step back belongs to the last one that it can undo.
+    end = next(
+        (
+            to
+            for place, (to, by) in enumerate(later)
+            if _undone(size, by) and not any(_undone(one, by) for _, one in later[:place])
+        ),
+        len(level),
+    )
     if partner is None:
         return end
     own, theirs = sudden_moves(level[:end]), sudden_moves(partner.level[:end])
     back = (np.abs(own + size) < BACK * abs(size)) & ~(np.abs(theirs) > BACK * abs(size))
     back[: at + 3] = False
+    for to, _ in later:
+        back[max(0, to - 3) : to + 3] = False  # seen, and another's
     apart = level - partner.level
-    far, near = frames.count(BACK_S), frames.count(BACK_EDGE_S)
+    far, near, wide = (frames.count(seconds) for seconds in (BACK_S, BACK_EDGE_S, SIDE_S))
     for first, last in runs_of(back).tolist():
-        before, after = apart[max(at + 1, first - far) : first - near], apart[last + near : last + far]
-        if np.isfinite(before).any() and np.isfinite(after).any():
-            moved = known_median(after) - known_median(before)
-            if abs(moved + size) < SHOWN * abs(size):
-                return int(first)
+        mean = _moved(apart[max(at + 1, first - far) : first - near], apart[last + near : last + far], [0.5])
+        # An imbalance comes with flow and goes with it: what it reaches at either end stays the same.
+        ends = _moved(apart[max(at + 1, first - wide) : first - near], apart[last + near : last + wide], ENDS)
+        if all(abs(by + size) < SHOWN * abs(size) for by in [*mean, *ends]):
+            return int(first)
     return end
+
+
+def _moved(before: FloatArray, after: FloatArray, shares: list[float]) -> list[float]:
+    """By how much each of these quantiles moved [Pa]; NaN where nothing is known."""
+    before, after = before[np.isfinite(before)], after[np.isfinite(after)]
+    if not len(before) or not len(after):
+        return [np.nan]
+    return [float(by) for by in np.quantile(after, shares) - np.quantile(before, shares)]
+
+
+def _undone(size: float, by: float) -> bool:
+    return abs(by + size) < BACK * abs(size)
 
 
 def sudden_moves(level: FloatArray) -> FloatArray:

@@ -21,7 +21,7 @@ from pipeline.derive.gauges.dips import (
     find_dips,
     relative_depth,
 )
-from pipeline.derive.gauges.drifts import find_drifts
+from pipeline.derive.gauges.drifts import Drift, ends_drift, find_drifts
 from pipeline.derive.gauges.due import add_due, without_echoes
 from pipeline.derive.gauges.faults import Checked, check_gauges
 from pipeline.derive.gauges.flow import find_flow
@@ -49,6 +49,8 @@ PARTS: Final[dict[Part, tuple[Gauge, ...]]] = {
 READABLE_PA: Final = 1e10
 # A saturated gauge's level is not known so long before and after.
 CLIPPED_S: Final = 1.0
+# A jump and what takes it back differ by this share at most.
+UNDONE: Final = 0.4
 # Air is in the line so long before and after what shows of a changeover.
 AIR_S: Final = 60.0
 BLED_S: Final = 15.0
@@ -213,8 +215,10 @@ def _without_jumps(
         shown = [jump for jump in jumps if shown_standing(read, jump, codes == states.STALLED)]
         # The pump's own steps are many and alike, and any of them would be the next one's way back.
         wrong = {(jump.gauge, jump.first) for jump in jumps if jump not in shown and not jump.alone}
+        stands = codes == states.STALLED
+        wrong |= {(jump.gauge, jump.first) for jump in shown if ends_drift(read, jump, stands)}
         refused |= wrong
-        if shown == sure:
+        if shown == sure and not wrong:
             return shown, frames, moves, codes
         if not wrong:
             frames = mended(read, shown)
@@ -391,14 +395,27 @@ def _offsets(frames: Frames, jumps: list[Jump], codes: states.Codes) -> list[Off
 
     frames : with the jumps taken off
     """
-    offsets = [Offset(jump.gauge, jump.first, jump.last, Fault.JUMP) for jump in jumps]
-    for drift in find_drifts(frames, codes == states.DISPENSING, codes == states.STALLED):
+    drifts = find_drifts(frames, codes == states.DISPENSING, codes == states.STALLED)
+    offsets = []
+    for jump in jumps:
+        # A jump that ended in a pull's rise or fall, unseen, was taken off for too long: an offset of its own
+        # size the other way.
+        over = [drift for drift in drifts if _undoes(jump, drift)]
+        last = min([jump.last, *(drift.first for drift in over)])
+        offsets.append(Offset(jump.gauge, jump.first, last, Fault.JUMP))
+        drifts = [drift for drift in drifts if drift not in over]
+    for drift in drifts:
         # A drift that is put right at once ends in what looks like a jump the other way.
         back = [o for o in offsets if o.gauge == drift.gauge and drift.first < o.first < drift.last <= o.last]
         offsets = [one for one in offsets if one not in back]
         last = back[0].first if back else drift.last
         offsets.append(Offset(drift.gauge, drift.first, last, Fault.JUMP if drift.at_once else Fault.DRIFT))
     return offsets
+
+
+def _undoes(jump: Jump, drift: Drift) -> bool:
+    alike = abs(drift.size + jump.size) < UNDONE * abs(jump.size)
+    return jump.gauge == drift.gauge and jump.first < drift.first < jump.last <= drift.last and alike
 
 
 def _levels(
