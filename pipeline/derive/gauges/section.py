@@ -51,6 +51,8 @@ READABLE_PA: Final = 1e10
 CLIPPED_S: Final = 1.0
 # A jump and what takes it back differ by this share at most.
 UNDONE: Final = 0.4
+# A drift that a step ends is seen to end so near to it.
+END_S: Final = 150.0
 # Air is in the line so long before and after what shows of a changeover.
 AIR_S: Final = 60.0
 BLED_S: Final = 15.0
@@ -113,12 +115,12 @@ def read_section(recording: Recording, settings: GaugeSettings) -> Section:
     bounds = {gauge: checks.flags == Flag.SUSPECT for gauge, checks in checked.items()}
     read = make_frames(timeline, _good(gauges, checked), bounds)
     clipped = _clipped(read, checked)
-    jumps, frames, moves, codes = _without_jumps(read, clipped, settings)
+    jumps, ends, frames, moves, codes = _without_jumps(read, clipped, settings)
     end_us = int(timeline.run_us[-1])
     seen = _changeovers(frames, moves)
     rest = frames.count(BLED_S)
     codes, moves = _without_bleeding(codes, moves, seen, rest), _without_blind_strokes(moves, seen, rest)
-    offsets = _offsets(frames, jumps, codes)
+    offsets = _offsets(frames, jumps, ends, codes)
     levels = _levels(read, offsets, clipped)
     return Section(
         timeline,
@@ -195,13 +197,14 @@ def _good(gauges: dict[Gauge, FloatArray], checked: dict[Gauge, Checked]) -> dic
 
 def _without_jumps(
     read: Frames, clipped: dict[Gauge, BoolArray], settings: GaugeSettings
-) -> tuple[list[Jump], Frames, dict[Part, Moves], states.Codes]:
-    """Jumps, and what is seen with them taken off.
+) -> tuple[list[Jump], list[Jump], Frames, dict[Part, Moves], states.Codes]:
+    """Jumps, steps that put a drift right, and what is seen with the jumps taken off.
 
     What standing time does not show comes with flow, as an imbalance does, or is the pump's: without it, the
     others may find another way back.
     """
     refused: set[tuple[Gauge, int]] = set()
+    ends: list[Jump] = []
     while True:
         # Where a gauge begins or ceases to be saturated it steps, and its zero stays.
         jumps = [
@@ -216,13 +219,15 @@ def _without_jumps(
         # The pump's own steps are many and alike, and any of them would be the next one's way back.
         wrong = {(jump.gauge, jump.first) for jump in jumps if jump not in shown and not jump.alone}
         stands = codes == states.STALLED
-        wrong |= {(jump.gauge, jump.first) for jump in shown if ends_drift(read, jump, stands)}
+        right = [jump for jump in shown if ends_drift(read, jump, stands)]
+        wrong |= {(jump.gauge, jump.first) for jump in right}
+        ends += right
         refused |= wrong
         if shown == sure and not wrong:
-            return shown, frames, moves, codes
+            return shown, ends, frames, moves, codes
         if not wrong:
             frames = mended(read, shown)
-            return shown, frames, *_seen(read, frames, settings)
+            return shown, ends, frames, *_seen(read, frames, settings)
 
 
 def _seen(read: Frames, frames: Frames, settings: GaugeSettings) -> tuple[dict[Part, Moves], states.Codes]:
@@ -390,12 +395,23 @@ def _gaps(timeline: Timeline, settings: GaugeSettings) -> list[tuple[int, int]]:
     return [(start, end) for start, end in pairs if end - start >= settings.no_data_min_s * 1e6]
 
 
-def _offsets(frames: Frames, jumps: list[Jump], codes: states.Codes) -> list[Offset]:
+def _offsets(frames: Frames, jumps: list[Jump], ends: list[Jump], codes: states.Codes) -> list[Offset]:
     """Gauges whose zero is off, from when to when.
 
-    frames : with the jumps taken off
+    frames : with the jumps taken off; ends : steps that put a drift right
     """
-    drifts = find_drifts(frames, codes == states.DISPENSING, codes == states.STALLED)
+    flow, stands = codes == states.DISPENSING, codes == states.STALLED
+    drifts = find_drifts(frames, flow, stands)
+    near = frames.count(END_S)
+    for end in ends:
+        if not any(d.gauge == end.gauge and abs(d.last - end.first) < near for d in drifts):
+            # Too short to be seen by itself: as if it had gone on.
+            lasting = find_drifts(mended(frames, [replace(end, last=len(frames.first))]), flow, stands)
+            drifts += [
+                replace(d, last=end.first)
+                for d in lasting
+                if d.gauge == end.gauge and d.first < end.first < d.last
+            ]
     offsets = []
     for jump in jumps:
         # A jump that ended in a pull's rise or fall, unseen, was taken off for too long: an offset of its own
