@@ -243,6 +243,30 @@ def test_a_jump_after_an_imbalance_that_ended_at_once_is_not_taken_for_its_way_b
     assert (fault.type, at(fault.start_us)) == (Fault.JUMP, pytest.approx(540, abs=1))
 
 
+def offsets_at(change, gauge):
+    found, _ = spoiled(lambda psi, seconds: psi.update({gauge: psi[gauge] + change(seconds)}))
+    return [(f.type, round(at(f.start_us)), round(at(f.end_us))) for f in found.sensor_faults]
+
+
+@pytest.mark.parametrize("gauge", [ONE, TWO], ids=str)
+@pytest.mark.parametrize("psi", [300, -200])
+def test_a_jump_that_ends_as_a_pull_begins_ends_there(gauge, psi):
+    *_, (start, _, _) = [s for s in play(SHIFT, Plain())[1]["states"] if s[2] == "dispensing" and s[0] < 1100]
+    ((kind, since, until),) = offsets_at(lambda s: np.where((s > 640) & (s < start), psi, 0.0), gauge)
+    assert (kind, since) == (Fault.JUMP, 640)
+    assert until == pytest.approx(start, abs=30)
+
+
+def test_an_imbalance_that_comes_with_a_pull_is_no_way_back_of_a_jump():
+    apart = [(0.0, 0.0), (930.0, 0.0), (990.0, 420.0), (1200.0, 420.0), (1201.0, 0.0), (9e9, 0.0)]
+    recording, _ = play(SHIFT, Plain(apart=apart))
+    seconds = (recording.at_us - START_US) / 1e6
+    one = recording.gauges[ONE] + np.where((seconds > 640) & (seconds < 1300), 380 * PA_PER_PSI, 0.0)
+    found = analyse(Recording(recording.at_us, {**recording.gauges, ONE: one}), SETTINGS)
+    assert [(f.gauge, f.type) for f in found.sensor_faults] == [(ONE, Fault.JUMP)]
+    assert at(found.sensor_faults[0].end_us) == pytest.approx(1300, abs=30)
+
+
 def test_an_imbalance_that_a_break_interrupts_is_one_event():
     script = [("stalled", 60), *work(600, 1), ("stalled", 1500), *work(600, 2)]
     recording, _ = play(script, Plain(apart=[(0.0, 0.0), (200.0, 0.0), (400.0, 400.0), (9e9, 400.0)]))

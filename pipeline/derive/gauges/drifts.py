@@ -120,7 +120,9 @@ def ends_drift(frames: Frames, jump: Jump, standing: BoolArray) -> bool:
     for other in others:
         apart = own.level - other.level * (own.plateau / other.plateau)
         both = standing & ~(own.no_pressure | other.no_pressure | own.bound | other.bound)
-        at, levels = _by_stay(apart, both, frames)
+        stays = _stays(both, frames)
+        at, levels = stays.sum(axis=1) // 2, _by_stay(apart, stays)
+        at, levels = at[np.isfinite(levels)], levels[np.isfinite(levels)]
         before = levels[(at >= jump.first - far) & (at < jump.first - near)]
         after = levels[(at >= jump.first + near) & (at < min(jump.first + far, jump.last))]
         if not len(after) or np.count_nonzero(at < jump.first) < FIRST_STAYS:

@@ -404,7 +404,8 @@ def _offsets(frames: Frames, jumps: list[Jump], ends: list[Jump], codes: states.
     drifts = find_drifts(frames, flow, stands)
     near = frames.count(END_S)
     for end in ends:
-        if not any(d.gauge == end.gauge and abs(d.last - end.first) < near for d in drifts):
+        seen = [(o.gauge, o.last) for o in drifts] + [(o.gauge, o.last) for o in jumps]
+        if not any(gauge == end.gauge and abs(last - end.first) < near for gauge, last in seen):
             # Too short to be seen by itself: as if it had gone on.
             lasting = find_drifts(mended(frames, [replace(end, last=len(frames.first))]), flow, stands)
             drifts += [
