@@ -14,11 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.derive.smear.arrays import BoolArray, FloatArray, Matrix, PixelArray, eight_bit
+from pipeline.derive.smear.markers import MARKERS_LEAST, find_markers
 from pipeline.derive.smear.sheet import (
     MARKER_MM,
     STRIP_MM,
     SheetGeometry,
-    dictionary,
     page_of_marker,
     sheet_geometry,
 )
@@ -26,7 +26,6 @@ from pipeline.derive.smear.sheet import (
 WORK_PX_PER_MM: Final = 4.0
 # Without a sheet the picture is brought to this long side.
 _PLAIN_LONG_PX: Final = 1200
-_MARKERS_LEAST: Final = 3
 _MARKER_OFF_MM: Final = 2.0  # a folded sheet never lies quite flat; a stranger's marker lies centimetres off
 _MARKER_RMS_MAX: Final = 1.0  # [mm]
 # On the small picture in which the paper is looked for.
@@ -77,24 +76,11 @@ def find_sheet(rgb: PixelArray) -> Sheet | None:
     rgb : (H, W, 3), any rotation, up to about 30 degrees of tilt, mirrored or not
     """
     grey = cv2.cvtColor(eight_bit(rgb), cv2.COLOR_RGB2GRAY)
-    parameters = cv2.aruco.DetectorParameters()
-    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
-    parameters.adaptiveThreshWinSizeMin = 13
-    parameters.adaptiveThreshWinSizeMax = 53
-    parameters.adaptiveThreshWinSizeStep = 20
-    detector = cv2.aruco.ArucoDetector(dictionary(), parameters)
-    corners, numbers, unread = detector.detectMarkers(grey)
-    if numbers is None and len(unread) >= _MARKERS_LEAST:
-        # A phone's front camera stores what a mirror shows: squares without a number are read the other way.
-        corners, numbers, _ = detector.detectMarkers(np.ascontiguousarray(grey[:, ::-1]))
-        corners = [np.array([grey.shape[1] - 1, 0]) + c * np.array([-1, 1]) for c in corners]
-    if numbers is None:
-        return None
-    found = {int(n): np.asarray(c, np.float64)[0] for n, c in zip(numbers.ravel(), corners, strict=True)}
+    found = find_markers(grey)
     for page in ("a4", "letter"):
         geometry = sheet_geometry(page)
         seen = sorted(n for n in found if page_of_marker(n) == page)
-        if len(seen) >= _MARKERS_LEAST:
+        if len(seen) >= MARKERS_LEAST:
             return _fit(geometry, {n: found[n] for n in seen})
     return None
 
@@ -132,9 +118,17 @@ def rectify(rgb: PixelArray, sheet: Sheet) -> Canvas:
     to_photo = sheet.to_photo @ to_page
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     page = np.asarray(cv2.warpPerspective(rgb, to_photo, size, flags=flags))
-    inside = cv2.warpPerspective(
-        np.full(rgb.shape[:2], 255, np.uint8), to_photo, size, flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
-    )
+    inside = np.full(size[::-1], 255, np.uint8)
+    corners = np.array([[(x, y) for x in (0, size[0] - 1) for y in (0, size[1] - 1)]], np.float64)
+    there = cv2.perspectiveTransform(corners, to_photo)[0]
+    # A page whose corners are all in the photograph is in it altogether.
+    if (there < 0).any() or (there > (rgb.shape[1] - 1, rgb.shape[0] - 1)).any():
+        inside = cv2.warpPerspective(
+            np.full(rgb.shape[:2], 255, np.uint8),
+            to_photo,
+            size,
+            flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP,
+        )
     return Canvas(
         rgb=page,
         inside=inside > 0,
@@ -185,9 +179,10 @@ def find_paper(rgb: PixelArray) -> BoolArray | None:
     size = (max(1, round(width * shrink)), max(1, round(height * shrink)))
     small = cv2.resize(eight_bit(rgb), size, interpolation=cv2.INTER_AREA)
     small = cv2.GaussianBlur(small.astype(np.float32) / 255, (0, 0), 1.0)
-    brightest = small.max(axis=2)
-    colour = (brightest - small.min(axis=2)) / np.maximum(brightest, 0.05)
-    grey = small.mean(axis=2)
+    red, green, blue = cv2.split(small)
+    brightest = cv2.max(cv2.max(red, green), blue)
+    colour = (brightest - cv2.min(cv2.min(red, green), blue)) / np.maximum(brightest, 0.05)
+    grey = (red + green + blue) / 3
     slope = np.hypot(cv2.Sobel(grey, -1, 1, 0, scale=1 / 8), cv2.Sobel(grey, -1, 0, 1, scale=1 / 8))
     # A warm lamp makes white paper as yellow as this; wood is redder, and darker.
     even = (slope < 0.012) & (colour < 0.65) & (grey > 0.55 * np.percentile(grey, 98))
@@ -203,9 +198,8 @@ def find_paper(rgb: PixelArray) -> BoolArray | None:
             best, best_weight = n, weight
     if best == 0:
         return None
-    points = np.argwhere(_across_folds(labels, best, grey))[:, ::-1].astype(np.int32)
     hull = np.zeros(even.shape, np.uint8)
-    cv2.fillConvexPoly(hull, cv2.convexHull(points), 1)
+    cv2.fillConvexPoly(hull, _hull(_across_folds(np.asarray(labels, np.int32), best, grey)), 1)
     return np.asarray(cv2.resize(hull, (width, height), interpolation=cv2.INTER_NEAREST)) > 0
 
 
@@ -240,9 +234,14 @@ def guess_scale(canvas: Canvas, film_px: float) -> float:
     frame = np.concatenate([inside[0], inside[-1], inside[:, 0], inside[:, -1]])
     if frame.any():
         return film_px / _COMMON_FILM_MM
-    points = np.argwhere(inside)[::7, ::-1].astype(np.float32)
-    _, sides, _ = cv2.minAreaRect(cv2.convexHull(points))
+    _, sides, _ = cv2.minAreaRect(_hull(inside))
     return max(sides) / _COMMON_PAPER_MM
+
+
+def _hull(mask: BoolArray) -> NDArray[np.int32]:
+    """(N, 1, 2) [px] the convex hull of what is True; something must be."""
+    outlines, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    return np.asarray(cv2.convexHull(np.concatenate(outlines)), np.int32)
 
 
 def marker_boxes(sheet: Sheet) -> Iterator[tuple[int, int, int, int]]:

@@ -24,6 +24,7 @@ _REGISTER_PX_PER_MM: Final = 1.6
 _CAPTURE_MM: Final = 1.5  # streaks that lie this far apart still find each other
 _FRINGE_MM: Final = 2.0
 _TIE: Final = 0.03
+_BY_STREAKS: Final = 0.02  # of likeness that laying streak on streak may cost or gain
 _OUTLINE_MM: Final = 3.0
 _FINE_MM: Final = 0.5
 _WIDE_MM: Final = 16.0
@@ -65,7 +66,7 @@ def find_folds(
     plain[cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 3) < _FRINGE_MM * px_per_mm] = 0
     lines = likely_lines(shade, marked, mask) if fold_x is None else np.array([(0.0, fold_x)])
     wings = _Wings(shade, plain, mask, px_per_mm)
-    found = [wings.registered(start) for start in reflections(lines)]
+    found = wings.registered(reflections(lines))
     # The film decides only where the outlines tie: relief is alike about a wrong line too, by chance.
     likeness = [_overlap(mask, one) for one in found]
     tied = [n for n, like in enumerate(likeness) if like > max(likeness) - _TIE]
@@ -110,11 +111,23 @@ class _Wings:
         )
         self._drag = _DRAG_MAX_MM * scale
 
-    def registered(self, line: Matrix) -> Matrix:
-        """The homography near a reflection that lays outline and streaks on themselves best."""
-        start = self._scaling @ line @ np.linalg.inv(self._scaling)
-        outline = aligned([self._outline], start)
-        begin = _best(self._held, [start, outline])
+    def registered(self, lines: Matrix) -> list[Matrix]:
+        """The homographies near reflections that lay outline and streaks on themselves best.
+
+        lines : (N, 3, 3) reflections; those about which even the outline is far less like itself are left out
+        """
+        starts = self._scaling @ lines @ np.linalg.inv(self._scaling)
+        outlines = [aligned([self._outline], start) for start in starts]
+        begins = [_best(self._held, [*pair]) for pair in zip(starts, outlines, strict=True)]
+        likeness = self._all.overlap(np.stack(begins))
+        trios = zip(starts, outlines, begins, strict=True)
+        return [
+            self._by_streaks(*trio)
+            for trio, like in zip(trios, likeness, strict=True)
+            if like > likeness.max() - _TIE - _BY_STREAKS
+        ]
+
+    def _by_streaks(self, start: Matrix, outline: Matrix | None, begin: Matrix) -> Matrix:
         near = aligned([self._outline, self._coarse], begin)
         fine = aligned([self._outline, self._fine], begin if near is None else near)
         there = cv2.perspectiveTransform(self._corners, start)

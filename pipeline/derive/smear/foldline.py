@@ -15,7 +15,7 @@ _ANGLES: Final = np.deg2rad(np.arange(0, 180, 4.0))
 # A figure's mirror lines run through its centre, but for what perspective and a ragged rim do to it.
 _SHIFTS: Final = (0.0, -1.8, 1.8, -3.6, 3.6, -5.4, 5.4)
 _CLOSER: Final = (2.0, 1.0, 0.5)  # steps [deg], and half of that in pixels
-_SPOTS: Final = 1_500  # of the film, as many tell lines apart that are so far apart
+_SPOTS: Final = 1_000  # of the film, as many tell lines apart that are so far apart
 
 
 def reflections(lines: Matrix) -> Matrix:

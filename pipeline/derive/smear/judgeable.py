@@ -94,7 +94,7 @@ def _edge_blur(grey: FloatArray, inside: BoolArray) -> float:
     picture whose own are gone, and the coarser sizes do not see those.
     """
     near = cv2.dilate(inside.astype(np.uint8), np.ones((13, 13), np.uint8))
-    level = np.sqrt(np.maximum(grey, 0)).astype(np.float32)
+    level = np.asarray(cv2.sqrt(np.maximum(grey, 0)), np.float32)
     worst = 0.0
     for size in range(_BLUR_SIZES):
         for blur in _blur_by_direction(level, near > 0):
@@ -114,10 +114,9 @@ def _blur_by_direction(level: FloatArray, near: BoolArray) -> list[float]:
     once = cv2.GaussianBlur(level, (0, 0), _FIRST_BLUR_PX)
     twice = cv2.GaussianBlur(level, (0, 0), float(np.hypot(_FIRST_BLUR_PX, _MORE_BLUR_PX)))
     gx, gy = cv2.Sobel(once, -1, 1, 0, scale=1 / 8), cv2.Sobel(once, -1, 0, 1, scale=1 / 8)
-    steep = np.hypot(gx, gy)
-    flatter = np.hypot(cv2.Sobel(twice, -1, 1, 0, scale=1 / 8), cv2.Sobel(twice, -1, 0, 1, scale=1 / 8))
+    steep = cv2.magnitude(gx, gy)
     crest = (steep >= cv2.dilate(steep, np.ones((3, 3), np.uint8))) & near & (steep > _STEEP_LEAST)
-    loss = steep[crest] / np.maximum(flatter[crest], 1e-6)
+    loss = steep[crest] / np.maximum(_slope_at(twice, crest), 1e-6)
     total = _MORE_BLUR_PX / np.sqrt(np.maximum(loss**2 - 1, 1e-3))
     own = np.sqrt(np.maximum(total**2 - _FIRST_BLUR_PX**2 - _BY_PIXELS, 0.01))
     turn = (np.arctan2(gy[crest], gx[crest]) % np.pi) / np.pi * 4
@@ -139,6 +138,16 @@ def _blur_by_direction(level: FloatArray, near: BoolArray) -> list[float]:
         if here.sum() >= _EDGES_LEAST:
             found.append(float(np.percentile(own[here], 30)))
     return found
+
+
+def _slope_at(image: FloatArray, spots: BoolArray) -> FloatArray:
+    """(N,) slope [per pixel] where spots is True: Sobel's operator on those alone."""
+    y, x = np.nonzero(spots)
+    rows = [np.clip(y + d, 0, image.shape[0] - 1) for d in (-1, 0, 1)]
+    columns = [np.clip(x + d, 0, image.shape[1] - 1) for d in (-1, 0, 1)]
+    around = [[image[row, column] for column in columns] for row in rows]
+    (a, b, c), (d, _, f), (g, h, i) = around
+    return np.asarray(np.hypot(c + 2 * f + i - a - 2 * d - g, g + 2 * h + i - a - 2 * b - c) / 8)
 
 
 def check_light(canvas: Canvas, light: Light, core: BoolArray, limits: SmearLimits) -> list[Check]:

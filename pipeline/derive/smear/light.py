@@ -34,7 +34,9 @@ _REC709: Final = np.array([0.2126, 0.7152, 0.0722], np.float32)
 class Light:
     """Reflectance relative to the paper, and what is known about the light.
 
-    reflectance : (H, W, 3), linear, 1 the paper; a channel burnt out on the paper repeats the best one
+    rgb : (H, W, 3), as photographed
+    field : (h, w, 3), the light that fell, for each GRID_PX by GRID_PX pixels
+    channels : the three that are read; one burnt out on the paper is replaced by the best
     grey : (H, W), the channel that shows the paper best: green, where it is not burnt out
     grey_clipped : share of the paper on which even that channel is burnt out
     burnt : (H, W), where that channel is burnt out
@@ -45,7 +47,9 @@ class Light:
     tone : by which the levels were straightened; None where no grey steps told
     """
 
-    reflectance: FloatArray
+    rgb: PixelArray
+    field: FloatArray
+    channels: tuple[int, ...]
     grey: FloatArray
     grey_clipped: float
     burnt: BoolArray
@@ -55,6 +59,18 @@ class Light:
     unevenness: float
     local: FloatArray
     tone: Tone | None = None
+
+    def reflectance(self, box: tuple[int, int, int, int]) -> FloatArray:
+        """(h, w, 3) linear, 1 the paper. box : (left, top, right, bottom) [px] on the canvas"""
+        left, top, right, bottom = box
+        # A cell more on each side, between which the light is interpolated.
+        x, y = max(0, left // GRID_PX - 1), max(0, top // GRID_PX - 1)
+        cells = self.field[y : -(-bottom // GRID_PX) + 1, x : -(-right // GRID_PX) + 1]
+        there = cv2.resize(cells, None, fx=GRID_PX, fy=GRID_PX, interpolation=cv2.INTER_LINEAR)
+        there = there[top - y * GRID_PX : bottom - y * GRID_PX, left - x * GRID_PX : right - x * GRID_PX]
+        linear = linear_light(self.rgb[top:bottom, left:right], self.tone)
+        seen = np.asarray(cv2.divide(linear, there), np.float32)
+        return seen if self.channels == (0, 1, 2) else seen[..., list(self.channels)]
 
 
 @cache
@@ -90,29 +106,31 @@ def level_light(canvas: Canvas, not_paper: BoolArray) -> Light | None:
     height, width = linear.shape[:2]
     size = (-(-width // GRID_PX), -(-height // GRID_PX))
     coarse = cv2.resize(linear, size, interpolation=cv2.INTER_AREA)
-    usable = canvas.inside & ~not_paper
-    usable_share = cv2.resize(usable.astype(np.float32), size, interpolation=cv2.INTER_AREA)
-    ok = usable_share > 0.95
+    usable = (canvas.inside & ~not_paper).astype(np.uint8) * 255
+    ok = cv2.resize(usable, size, interpolation=cv2.INTER_AREA) > 0.95 * 255
     if ok.sum() < 200:
         return None
     log = np.log(np.maximum(coarse, 1e-4))
     terms, degree = _terms(size, None if canvas.fold_x is None else (canvas.fold_x + 0.5) / width)
     paper = shading.even_patch(luminance(coarse), ok)
     full_scale = coarse > _BURNT
-    fit = np.zeros((terms.shape[2], 3))
+    wanted = np.where(full_scale, 0.0, log)
+    fit, surface = np.zeros((len(terms), 3)), np.zeros_like(log)
     spread, reach = 0.1, _REACH_FIRST
     for n in range(_PASSES):
         if paper.sum() < 150:
             return None
         # From a patch a plane reaches farther than a surface that bends.
         used = degree <= min(n + 1, _ORDER)
-        order, wanted = terms[paper][:, used], log[paper]
+        # Normal equations: the terms are few and of one size, and the grid has thousands of spots.
+        order = terms[used]
+        on_paper = order * paper.ravel()
+        square = on_paper @ order.T + _RIDGE * np.eye(len(order))
+        fit[used] = np.linalg.solve(square, on_paper @ wanted.reshape(-1, 3))
+        surface = (terms.T @ fit).reshape(log.shape)
         # Burnt out, the paper may be brighter than it shows, never darker.
-        wanted = np.where(full_scale[paper], np.maximum(wanted, order @ fit[used]), wanted)
-        # Normal equations: the terms are few and of one size, and the grid has thousands of rows.
-        fit[used] = np.linalg.solve(order.T @ order + _RIDGE * np.eye(order.shape[1]), order.T @ wanted)
-        surface = terms @ fit
-        apart = (np.where(full_scale, np.maximum(log, surface), log) - surface).mean(axis=2)
+        wanted = np.where(full_scale, np.maximum(log, surface), log)
+        apart = (wanted - surface) @ np.full(3, 1 / 3)
         inner = apart[paper]
         spread = float(1.4826 * np.median(np.abs(inner - np.median(inner))))
         reach = max(0.012, 3.0 * spread, reach / 3)
@@ -120,32 +138,32 @@ def level_light(canvas: Canvas, not_paper: BoolArray) -> Light | None:
         if n >= _ORDER and (kept == paper).all():
             break
         paper = kept
-    surface = terms @ fit
-    rest = np.where(full_scale, np.maximum(log, surface), log) - surface
+    rest = wanted - surface
     paper = shading.hanging_together(paper, rest.mean(axis=2), ok)
     local = shading.carried_on(rest, paper)
     field = np.maximum(np.exp(surface + local), 1e-4).astype(np.float32)
-    full = cv2.resize(field, (size[0] * GRID_PX, size[1] * GRID_PX), interpolation=cv2.INTER_LINEAR)
-    reflectance = np.asarray(cv2.divide(linear, full[:height, :width]), np.float32)
     burnt = [float((coarse[..., n][paper] > _BURNT).mean()) for n in range(3)]
     best = min(_BY_NOISE, key=lambda n: burnt[n] > _BURNT_MAX and burnt[n])
-    for n in range(3):
-        if burnt[n] > _BURNT_MAX and n != best:
-            reflectance[..., n] = reflectance[..., best]
-    burnt_out = np.asarray(linear[..., best] > _BURNT)
-    on_paper = luminance(field)[paper]
+    shown = linear_light(cv2.extractChannel(canvas.rgb, best), tone)
+    over_all = cv2.resize(np.ascontiguousarray(field[..., best]), (size[0] * GRID_PX, size[1] * GRID_PX))
+    grey = np.asarray(cv2.divide(shown, over_all[:height, :width]), np.float32)
+    burnt_out = np.asarray(shown > _BURNT)
+    grey[burnt_out] = np.maximum(grey[burnt_out], 1.0)
+    light_there = luminance(field)[paper]
     wide = cv2.resize(
         paper.astype(np.uint8), (size[0] * GRID_PX, size[1] * GRID_PX), interpolation=cv2.INTER_NEAREST
     )
     return Light(
-        reflectance=reflectance,
-        grey=np.where(burnt_out, np.maximum(reflectance[..., best], 1.0), reflectance[..., best]),
+        rgb=canvas.rgb,
+        field=field,
+        channels=tuple(best if burnt[n] > _BURNT_MAX else n for n in range(3)),
+        grey=grey,
         grey_clipped=burnt[best],
         burnt=burnt_out,
         paper=np.asarray(wide[:height, :width] > 0),
         paper_share=float(paper.sum() / ok.sum()),
         paper_spread=spread,
-        unevenness=float(np.percentile(on_paper, 98) / np.percentile(on_paper, 2)),
+        unevenness=float(np.percentile(light_there, 98) / np.percentile(light_there, 2)),
         local=local.mean(axis=2),
         tone=tone,
     )
@@ -165,7 +183,7 @@ def _tone(canvas: Canvas) -> Tone | None:
 
 @cache
 def _terms(size: tuple[int, int], fold: float | None) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """(H, W, T) powers of x and y up to _ORDER together, each -1 to 1 over the picture; (T,) their degrees.
+    """(T, H W) powers of x and y up to _ORDER together, each -1 to 1 over the picture; (T,) their degrees.
 
     fold : where the paper is creased, as a share of the width. Its halves face the lamp differently, each by
     as much more or less as it leans: a step and a bend of the light there.
@@ -178,4 +196,4 @@ def _terms(size: tuple[int, int], fold: float | None) -> tuple[NDArray[np.float6
         side = np.clip((x - (2 * fold - 1)) * size[0] / 2, -1, 1)
         terms += [side, side * x, side * y]
         degrees += [2, 3, 3]
-    return np.stack([np.broadcast_to(term, size[::-1]) for term in terms], axis=2), np.array(degrees)
+    return np.stack([np.broadcast_to(term, size[::-1]).ravel() for term in terms]), np.array(degrees)

@@ -20,7 +20,7 @@ class Likeness:
     spots : of the film's pixels, how many are looked at
     """
 
-    def __init__(self, film: BoolArray, shade: FloatArray, streaks: FloatArray, spots: int = 8_000) -> None:
+    def __init__(self, film: BoolArray, shade: FloatArray, streaks: FloatArray, spots: int = 5_000) -> None:
         ys, xs = np.nonzero(film)
         self.centre = np.array([xs.mean(), ys.mean()])
         every = max(1, len(xs) // spots)
@@ -29,11 +29,15 @@ class Likeness:
         self._spots = np.stack([xs, ys, np.ones_like(xs)])[:, ::every].astype(np.float32)
         self._seen = [image[film][::every] for image in (streaks, shade)]
 
+    def overlap(self, maps: Matrix) -> FloatArray:
+        """(N,) share of both outlines together that both cover. maps : (N, 3, 3), pixel to pixel."""
+        meet = self._met(self._turned(maps)).sum(axis=1)
+        return np.asarray(meet / (2 * self._area - meet))
+
     def worth(self, maps: Matrix) -> FloatArray:
         """(N,), the higher the better. maps : (N, 3, 3), pixel to pixel."""
-        x, y, depth = np.moveaxis(maps.astype(np.float32) @ self._spots, 1, 0)
-        there = cv2.remap(self._layers, x / depth, y / depth, cv2.INTER_LINEAR)
-        met = (there[..., 0] > 0.5).astype(np.float32)
+        there = self._turned(maps)
+        met = self._met(there)
         meet = met.sum(axis=1)
         worth = meet / (2 * self._area - meet)
         # A few specks are alike or not by chance: streaks count by how much of the film they take.
@@ -43,6 +47,15 @@ class Likeness:
             alike = _correlation(seen, there[..., n], met, np.maximum(meet, 1))
             worth = worth + np.where(meet < _MEET_LEAST, 0, weight * alike)
         return np.asarray(worth)
+
+    def _turned(self, maps: Matrix) -> FloatArray:
+        """(N, P, 3) film, shade and streaks opposite each spot."""
+        x, y, depth = np.moveaxis(maps.astype(np.float32) @ self._spots, 1, 0)
+        return np.asarray(cv2.remap(self._layers, x / depth, y / depth, cv2.INTER_LINEAR))
+
+    @staticmethod
+    def _met(there: FloatArray) -> FloatArray:
+        return np.asarray(there[..., 0] > 0.5, np.float32)
 
 
 def _correlation(a: FloatArray, b: FloatArray, weight: FloatArray, total: FloatArray) -> FloatArray:

@@ -206,19 +206,23 @@ def _by_octaves(mean: FloatArray, half: FloatArray, both: BoolArray) -> tuple[fl
 def smooth_part(values: NDArray[np.float64], where: BoolArray) -> NDArray[np.float64]:
     """The surface of order _SMOOTH_ORDER nearest to values. values : (N,) or (N, M), the pixels of where."""
     y, x = np.nonzero(where)
-    across = 2 * (x - x.min()) / max(1, np.ptp(x)) - 1
-    along = 2 * (y - y.min()) / max(1, np.ptp(y)) - 1
-    terms = np.ones(((_SMOOTH_ORDER + 1) * (_SMOOTH_ORDER + 2) // 2, len(x)))
-    n = 1
-    for order in range(1, _SMOOTH_ORDER + 1):
-        # Each order's terms are the last order's times x, and its last one times y as well.
-        terms[n : n + order] = terms[n - order : n] * across
-        terms[n + order] = terms[n - 1] * along
-        n += order + 1
+    across, along = (
+        2 * (np.arange(size) - at.min()) / max(1, np.ptp(at)) - 1
+        for size, at in zip(where.shape[::-1], (x, y), strict=True)
+    )
     every = max(1, len(x) // _FIT_SPOTS)
-    some = np.ascontiguousarray(terms[:, ::every])
-    fit = np.linalg.solve(some @ some.T + 1e-6 * np.eye(n), some @ values[::every])
-    return np.asarray((fit.T @ terms).T)
+    # Row by row and column by column, for each term is a product of the two.
+    rows, columns = (np.vander(one, _SMOOTH_ORDER + 1, increasing=True).T for one in (along, across))
+    at_x, at_y = columns[:, x[::every]], rows[:, y[::every]]
+    powers = [(i, j) for i in range(_SMOOTH_ORDER + 1) for j in range(_SMOOTH_ORDER + 1 - i)]
+    terms = np.stack([at_x[i] * at_y[j] for i, j in powers])
+    fit = np.linalg.solve(terms @ terms.T + 1e-6 * np.eye(len(terms)), terms @ values[::every])
+    surfaces = []
+    for column in fit.reshape(len(fit), -1).T:
+        weights = np.zeros((_SMOOTH_ORDER + 1,) * 2)
+        weights[tuple(np.transpose(powers)[::-1])] = column
+        surfaces.append((rows.T @ weights @ columns)[where])
+    return np.stack(surfaces, axis=-1).reshape(values.shape)
 
 
 def light_doubt(grey: FloatArray, film: BoolArray) -> float:

@@ -15,9 +15,9 @@ import numpy as np
 from pipeline.derive.smear.arrays import BoolArray, FloatArray, Matrix
 
 _STEPS: Final = 30
-_SETTLED_PX: Final = 0.02
+_SETTLED_PX: Final = 0.05
 _EVEN: Final = 0.01  # of the steepest slope: below, a spot says nothing
-_SPOTS: Final = 12_000  # at most; no more are needed for eight terms
+_SPOTS: Final = 6_000  # at most; no more are needed for eight terms
 _SPOTS_LEAST: Final = 60
 _DAMPING: Final = (1e-6, 1e-3, 1e4)  # least, at first, and where there is no way up any more
 
@@ -69,16 +69,16 @@ class Picture:
         if len(depth) < _SPOTS_LEAST or (depth <= 0).any():
             return None
         x, y = x / depth, y / depth
-        ok = cv2.remap(self._where, x, y, cv2.INTER_NEAREST).ravel() > 0
-        if int(ok.sum()) < _SPOTS_LEAST:
+        counts = cv2.remap(self._where, x, y, cv2.INTER_NEAREST).ravel()
+        total = float(counts.sum())
+        if total < _SPOTS_LEAST:
             return None
-        here = cv2.remap(self._image, x, y, cv2.INTER_LINEAR).ravel()[ok]
-        wanted = self._wanted[ok]
-        a, b = wanted - wanted.mean(), here - here.mean()
+        here = cv2.remap(self._image, x, y, cv2.INTER_LINEAR).ravel()
+        a, b = ((one - float(one @ counts) / total) * counts for one in (self._wanted, here))
         aa, bb, ab = float(a @ a), float(b @ b), float(a @ b)
         if ab <= 0:
             return None
-        terms = self._terms[:, ok]
+        terms = self._terms * counts
         # Over the picture's own power, so that pictures of different units may be added.
         return _Fit(ab / np.sqrt(aa * bb), terms @ terms.T / aa, terms @ (b * (aa / ab) - a) / aa)
 
@@ -107,13 +107,10 @@ def aligned(pictures: list[Picture], start: Matrix) -> Matrix | None:
         step = np.linalg.solve(now.square + damping * diagonal, now.target)
         tried = matrix @ np.linalg.inv(np.append(step, 0.0).reshape(3, 3) + np.eye(3))
         new = fit(tried)
-        if new is None or new.like < now.like:
-            damping *= 10
-            if damping > last:
-                break
-            continue
-        matrix, now = tried, new
-        damping = max(damping / 10, least)
-        if np.abs(step).max() < _SETTLED_PX * first.scale:
+        better = new is not None and new.like >= now.like
+        if new is not None and better:
+            matrix, now = tried, new
+        damping = max(damping / 10, least) if better else 10 * damping
+        if damping > last or np.abs(step).max() < _SETTLED_PX * first.scale:
             break
     return first.from_unit(matrix)

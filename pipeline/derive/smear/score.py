@@ -111,10 +111,9 @@ def _measure(seen: Seen, canvas: Canvas, levelled: light.Light, film: Film, limi
     crop = np.s_[top:bottom, left:right]
     scale = seen.px_per_mm
     mask, core = film.mask[crop], film.core[crop]
-    colour_map = _smoothed(levelled.reflectance[crop], _GRAIN_MM * scale)
+    colour_map = _smoothed(levelled.reflectance(film.box), _GRAIN_MM * scale)
     grey = _smoothed(levelled.grey[crop], _GRAIN_MM * scale)
     shade = fold.markings(grey, mask, scale)
-    picture = lab(colour_map)
     lines = fold.find_folds(shade, mask, scale, None if canvas.fold_x is None else canvas.fold_x - left)
     torn = torn_paper(grey, mask, fold.mirrored(grey, lines[0]), film.level, scale)
     unmixed = film.enclosed
@@ -123,6 +122,9 @@ def _measure(seen: Seen, canvas: Canvas, levelled: light.Light, film: Film, limi
         if not core.any():
             core = film.core[crop]
         unmixed = float((grey[core] > np.sqrt(max(film.level, 0.01))).mean())
+    # Medians, percentiles and what is blurred over millimetres need no more than every other pixel each way.
+    step = 2 if core[::2, ::2].any() else 1
+    picture = lab(colour_map[::step, ::step])
     fraction = mixing.relative_fraction(grey, core)
     doubt = mixing.light_doubt(grey, core)
 
@@ -143,7 +145,7 @@ def _measure(seen: Seen, canvas: Canvas, levelled: light.Light, film: Film, limi
         if there.mix.cov**2 - 2 * there.mix.cov_hidden**2 > wings.mix.cov**2:
             line, wings = other, there
     both, opposite, mix, patch = wings
-    lightness = _smoothed(picture[..., 0], _SHADE_MM * scale)
+    lightness = cv2.resize(_smoothed(picture[..., 0], _SHADE_MM * scale / step), core.shape[::-1])
     seen_both = mix.cov_seen > 0
     return Wings(
         at=(left, top),
@@ -151,7 +153,7 @@ def _measure(seen: Seen, canvas: Canvas, levelled: light.Light, film: Film, limi
         fold=line,
         both=both,
         mixing=mix,
-        colour=measure_colour(picture, core),
+        colour=measure_colour(picture, core[::step, ::step]),
         streaks=streaks.find_streaks(fraction, opposite, both, scale) if seen_both else [],
         specks=specks.find_specks(fraction, opposite, both, scale) if seen_both else [],
         torn=torn,

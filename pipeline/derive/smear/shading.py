@@ -59,10 +59,22 @@ def carried_on(values: FloatArray, known: BoolArray) -> FloatArray:
     weight = known.astype(np.float32)
     held = np.where(known[..., None], values, 0).astype(np.float32)
     sigma, found = _FAR_SPOTS, np.zeros_like(held)
+    layers = cv2.merge([weight, *cv2.split(held)])
     while sigma >= _NEAR_SPOTS:
-        share = cv2.GaussianBlur(weight, (0, 0), sigma)[..., None]
-        mean = cv2.GaussianBlur(held, (0, 0), sigma) / np.maximum(share, 1e-3)
+        share, mean = np.split(_blurred(layers, sigma), [1], axis=2)
+        mean = mean / np.maximum(share, 1e-3)
         trust = np.clip(share * 2.5, 0, 1)
         found = found * (1 - trust) + mean * trust
         sigma /= 2
     return np.asarray(found)
+
+
+def _blurred(image: FloatArray, sigma: float) -> FloatArray:
+    """(H, W, C) blurred, in no more pixels than that width needs."""
+    times = int(max(1, sigma // _NEAR_SPOTS // 2))
+    room = [(0, -side % times) for side in image.shape[:2]]
+    padded = np.pad(image, (*room, (0, 0)), mode="edge")
+    size = (padded.shape[1] // times, padded.shape[0] // times)
+    small = cv2.resize(padded, size, interpolation=cv2.INTER_AREA)
+    wide = cv2.resize(cv2.GaussianBlur(small, (0, 0), sigma / times), padded.shape[1::-1])
+    return np.asarray(wide[: image.shape[0], : image.shape[1]])

@@ -13,6 +13,7 @@ import numpy as np
 from pipeline.derive.smear.arrays import BoolArray, FloatArray
 
 _SIGMAS_MM: Final = (0.4, 0.8, 1.6)
+_SIGMA_PX: Final = 1.5  # a spot of this width needs every pixel
 _RATIO: Final = 1.6  # of the two Gaussians. Source: D. Marr, E. Hildreth, Proc. R. Soc. B 207 (1980) 187-217
 _CONTRAST: Final = 0.3  # of the curing agent's fraction, below which it is no lump of base
 _CHANCE_PCT: Final = 99.8
@@ -40,12 +41,15 @@ def find_specks(wing: FloatArray, mirror: FloatArray, both: BoolArray, px_per_mm
     rim = cv2.erode(both.astype(np.uint8), np.ones((2 * round(_RIM_MM * px_per_mm) + 1,) * 2, np.uint8)) > 0
     if not rim.any():
         return []
-    a, b = (np.where(both, image, 0).astype(np.float32) for image in (wing, mirror))
+    left, top, width, height = cv2.boundingRect(both.astype(np.uint8))
+    part = np.s_[top : top + height, left : left + width]
+    both, rim = both[part], rim[part]
+    a, b = (np.where(both, image[part], 0).astype(np.float32) for image in (wing, mirror))
     box = np.ones((2 * round(_OFF_MM * px_per_mm) + 1,) * 2, np.uint8)
     pale = np.zeros(both.shape, np.float32)
     chance = pale.copy()
     for sigma in _SIGMAS_MM:
-        one, other = (_peaks(image, sigma * px_per_mm) for image in (a, b))
+        one, other = (_peaks_at(image, sigma * px_per_mm) for image in (a, b))
         pale = np.maximum(pale, np.minimum(one, cv2.dilate(other, box)))
         # As much paleness against as much darkness opposite is what chance alone makes.
         chance = np.maximum(chance, np.minimum(one, cv2.dilate(-other, box)))
@@ -56,17 +60,28 @@ def find_specks(wing: FloatArray, mirror: FloatArray, both: BoolArray, px_per_mm
         x, y, w, h, _ = (int(v) for v in stats[n])
         here = labels[y : y + h, x : x + w] == n
         heights = np.where(here, pale[y : y + h, x : x + w], 0)
-        top = float(heights.max())
-        spot = heights > top / 2
-        if top < least or spot.sum() < 4:
+        rise = float(heights.max())
+        spot = heights > rise / 2
+        if rise < least or spot.sum() < 4:
             continue
         points = np.argwhere(spot)[:, ::-1].astype(np.float32)
         _, (long, short), _ = cv2.minAreaRect(points)
         if max(long, short) + 1 > _LONG * (min(long, short) + 1):
             continue
         cx, cy = (float(v) for v in points.mean(axis=0))
-        specks.append(Speck(x + cx, y + cy, float(2 * np.sqrt(spot.sum() / np.pi)), -top))
+        diameter = float(2 * np.sqrt(spot.sum() / np.pi))
+        specks.append(Speck(left + x + cx, top + y + cy, diameter, -rise))
     return sorted(specks, key=lambda speck: -speck.diameter)
+
+
+def _peaks_at(image: FloatArray, sigma: float) -> FloatArray:
+    """As `_peaks`, in no more pixels than a spot of that width needs."""
+    times = int(2 ** max(0.0, np.floor(np.log2(sigma / _SIGMA_PX))))
+    if times == 1:
+        return _peaks(image, sigma)
+    size = (max(1, image.shape[1] // times), max(1, image.shape[0] // times))
+    small = _peaks(np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA)), sigma / times)
+    return np.asarray(cv2.resize(small, image.shape[::-1], interpolation=cv2.INTER_LINEAR))
 
 
 def _peaks(image: FloatArray, sigma: float) -> FloatArray:

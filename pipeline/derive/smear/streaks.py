@@ -82,11 +82,10 @@ def _ridge(image: FloatArray, sigma: float) -> FloatArray:
     xx = cv2.Sobel(smooth, cv2.CV_32F, 2, 0, scale=0.25)
     yy = cv2.Sobel(smooth, cv2.CV_32F, 0, 2, scale=0.25)
     xy = cv2.Sobel(smooth, cv2.CV_32F, 1, 1, scale=0.25)
-    half, root = (xx + yy) / 2, np.sqrt(((xx - yy) / 2) ** 2 + xy**2)
-    across = np.where(half > 0, half + root, half - root)
-    along = np.where(half > 0, half - root, half + root)
-    # A blob bends both ways: what it bends along is taken off.
-    strength = np.sign(across) * np.maximum(np.abs(across) - np.abs(along), 0)
+    # A blob bends both ways: what it bends along is taken off. Of the two eigenvalues' sizes, half their sum
+    # and half their difference, twice the lesser is left, with the sum's sign.
+    apart = cv2.magnitude(xx - yy, 2 * xy)
+    strength = np.clip(xx + yy, -apart, apart)
     # A Gaussian ridge of the kernel's own width keeps 1/sqrt(8) of its height in sigma^2 times its bend.
     return np.asarray(-strength * sigma**2 * np.sqrt(8), np.float32)
 
@@ -112,8 +111,7 @@ def _followed(
         if len(points) < least / 2:
             continue
         spread = points - points.mean(axis=0)
-        _, _, axes = np.linalg.svd(spread[:: max(1, len(spread) // 2000)], full_matrices=False)
-        along = spread @ axes[0]
+        along = spread @ np.linalg.eigh(spread.T @ spread)[1][:, 1]
         length = float(np.ptp(along)) + 1
         if length < _SLENDER * len(points) / length:
             continue
@@ -135,8 +133,9 @@ def _half_width_area(streak: BoolArray, fraction: FloatArray, at: tuple[int, int
     part = fraction[top : at[1] + streak.shape[0] + off, left : at[0] + streak.shape[1] + off]
     inner = np.zeros(part.shape, np.uint8)
     inner[at[1] - top :, at[0] - left :][: streak.shape[0], : streak.shape[1]] = streak
-    near = cv2.dilate(inner, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * off + 1,) * 2)) > 0
-    beside = near & (cv2.dilate(inner, np.ones((off | 1, off | 1), np.uint8)) == 0)
+    away = cv2.distanceTransform(1 - inner, cv2.DIST_L2, 3)
+    near = away <= off
+    beside = near & (away > off / 2)
     ground = float(np.median(part[beside if beside.any() else near]))
     height = float(np.median(part[inner > 0])) - ground
     return float((near & ((part - ground) * np.sign(height) > abs(height) / 2)).sum())
