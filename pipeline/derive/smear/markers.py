@@ -45,8 +45,8 @@ def _at_half(grey: PixelArray) -> dict[int, Matrix]:
     for four in found.values():
         four[:] = (four + 0.5) * 2 - 0.5
         module = np.linalg.norm(four - np.roll(four, 1, axis=0), axis=1).min() / _MODULES
-        # No wider, lest a module beside the corner draw it off.
-        reach = int(np.clip(round(0.3 * module), 1, 5))
+        # As far as the border is wide, lest a module inside it draw the corner off.
+        reach = int(np.clip(round(0.55 * module), 2, 8))
         there = np.ascontiguousarray(four, np.float32).reshape(4, 1, 2)
         four[:] = cv2.cornerSubPix(grey, there, (reach, reach), (-1, -1), stop).reshape(4, 2)
     return found
