@@ -5,12 +5,13 @@ photograph that can't be judged is sent back whatever it shows; numbers are give
 could be taken.
 """
 
+from dataclasses import replace
 from typing import Final, NamedTuple
 
 import cv2
 import numpy as np
 
-from pipeline.derive.smear import bent, find, fold, judgeable, light, mixing, specks, streaks
+from pipeline.derive.smear import bare, bent, find, fold, judgeable, light, mixing, specks, streaks
 from pipeline.derive.smear.arrays import BoolArray, FloatArray, PixelArray
 from pipeline.derive.smear.code import read_code
 from pipeline.derive.smear.colour import lab, measure_colour
@@ -23,6 +24,7 @@ from pipeline.derive.smear.verdict import conclude
 
 _GRAIN_MM: Final = 0.25  # smoothing before K/S, which would turn noise into bias
 _SHADE_MM: Final = 2.0
+_AROUND_MM: Final = 9.0
 # Relative to the paper. A pigmented mix with a tenth of its curing agent is darker, base is lighter.
 _WHITE: Final = 0.8
 _TORN_MAX: Final = 0.25
@@ -116,6 +118,9 @@ def _measure(seen: Seen, canvas: Canvas, levelled: light.Light, film: Film, limi
     shade = fold.markings(grey, mask, scale)
     lines = fold.find_folds(shade, mask, scale, None if canvas.fold_x is None else canvas.fold_x - left)
     torn = torn_paper(grey, mask, fold.mirrored(grey, lines[0]), film.level, scale)
+    strip = _strip(levelled, film, lines[0], scale)
+    if strip is not None:
+        torn = torn | strip.mask
     unmixed = film.enclosed
     if torn.any():
         core = core & (cv2.dilate(torn.astype(np.uint8), np.ones((2 * round(1.5 * scale) + 1,) * 2)) == 0)
@@ -158,6 +163,7 @@ def _measure(seen: Seen, canvas: Canvas, levelled: light.Light, film: Film, limi
         specks=specks.find_specks(fraction, opposite, both, scale) if seen_both else [],
         torn=torn,
         unmixed=unmixed,
+        strip=strip is not None and not strip.paper,
         fold_patch_mm2=patch,
         one_wing=judgeable.one_wing_only(lightness, fold.mirrored(lightness, line), both, scale)
         if seen_both
@@ -172,6 +178,21 @@ class _Pair(NamedTuple):
     opposite: FloatArray
     mix: mixing.Mixing
     fold_patch_mm2: float
+
+
+def _strip(levelled: light.Light, film: Film, line: fold.Fold, scale: float) -> bare.Strip | None:
+    """The white strip along the fold, on the film's crop. line : the fold in the crop."""
+    left, top, right, bottom = film.box
+    above, aside = min(top, round(_AROUND_MM * scale)), min(left, round(_AROUND_MM * scale))
+    part = np.s_[
+        top - above : bottom + round(_AROUND_MM * scale), left - aside : right + round(_AROUND_MM * scale)
+    ]
+    offset = line.offset + aside * np.cos(line.angle) + above * np.sin(line.angle)
+    there = replace(line, offset=float(offset))
+    found = bare.fold_strip(levelled.reflectance[part], film.mask[part], there, film.level, scale)
+    if found is None:
+        return None
+    return replace(found, mask=found.mask[above : above + bottom - top, aside : aside + right - left])
 
 
 def _smoothed(image: FloatArray, sigma: float) -> FloatArray:

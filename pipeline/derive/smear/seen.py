@@ -19,7 +19,8 @@ class Wings:
     """The film's crop and what was measured on it.
 
     at : (left, top) of the crop on the canvas [px]; px_per_mm : of the canvas, assumed without a sheet
-    torn : (H, W), bare paper where one wing's film tore off; unmixed : share of the film white as base
+    torn : (H, W), bare paper where one wing's film tore off, or along the fold where none lay
+    unmixed : share of the film white as base; strip : a white strip along the fold, base or bare paper
     """
 
     at: tuple[int, int]
@@ -32,6 +33,7 @@ class Wings:
     specks: list[Speck]
     torn: BoolArray
     unmixed: float
+    strip: bool
     fold_patch_mm2: float
     one_wing: float
 

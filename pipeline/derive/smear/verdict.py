@@ -28,6 +28,10 @@ _TOO_NEAR: Final = (
     "Too near the limit to tell, variation {}: use softer light, press flatter, and if it comes so again, "
     "make a new sample."
 )
+_STRIP: Final = (
+    "A white strip along the fold, bare paper or unmixed base: make a new sample, the bead laid on the fold "
+    "and pressed until the strip is gone, or well beside it."
+)
 _RETAKE_FIRST: Final = "Take the photograph again."
 
 
@@ -48,6 +52,8 @@ def conclude(seen: Seen, limits: SmearLimits, material: Material | None) -> Smea
         reasons = sent_back or [_RETAKE_FIRST]
     elif faults:
         verdict, reasons = "fail", faults
+    elif wings and wings.strip:
+        verdict, reasons = "retake", [_STRIP]
     elif wings and _undecided(wings, limits):
         verdict = "retake"
         reasons = [_TOO_NEAR.format(_between(wings))]

@@ -1,0 +1,95 @@
+"""Is the white strip along the fold bare paper? Where the bead lay beside the fold, no film ever was.
+
+Unmixed base from the core of a bead that lay in the fold looks much the same. Bare paper goes on beyond the
+film without a step, in light and in colour; base ends there. What can't be told is left to the verdict.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import cv2
+import numpy as np
+
+from pipeline.derive.smear.arrays import BoolArray, FloatArray
+from pipeline.derive.smear.fold import Fold
+
+_HALF_MM: Final = 4.5  # a bead that lies farther off leaves two films
+_OFF_MM: Final = 1.0
+_LONG: Final = 0.4  # of the film's length along the fold, all strips together: less is a patch
+_PALE: Final = 0.88  # of the paper's light at the least; with a little curing agent base is darker
+_COLOUR: Final = 0.03  # relative, between the colours: nor is base without it any darker in one
+_END_MM: Final = (1.5, 7.0)
+_STEP: Final = 0.02  # relative, what noise and the crease leave of two like papers
+_WIDE_PX: Final = 5.0  # a narrower strip is no brighter than its edges let it
+
+
+@dataclass(frozen=True)
+class Strip:
+    """mask : (H, W), a white strip along the fold; paper : whether it is bare paper beyond doubt."""
+
+    mask: BoolArray
+    paper: bool
+
+
+def fold_strip(
+    colour: FloatArray, film: BoolArray, line: Fold, level: float, px_per_mm: float
+) -> Strip | None:
+    """The white strip along the fold; None where there is none, or where it is darker than paper.
+
+    colour : (H, W, 3) relative to the paper, with paper around the film
+    film : (H, W), with what it encloses; level : of the film, relative to the paper
+    line : the fold, in pixels of `colour`
+    """
+    y, x = np.mgrid[: film.shape[0], : film.shape[1]].astype(np.float32)
+    away = np.abs(x * np.cos(line.angle) + y * np.sin(line.angle) - line.offset) / px_per_mm
+    along = (y * np.cos(line.angle) - x * np.sin(line.angle)) / px_per_mm
+    on_fold = film & (away < _OFF_MM)
+    if not on_fold.any():
+        return None
+    first, last = float(along[on_fold].min()), float(along[on_fold].max())
+    white = film & (away < _HALF_MM) & (colour.mean(axis=2) > np.sqrt(max(level, 0.01)))
+    count, labels = cv2.connectedComponents(white.astype(np.uint8))
+    strip = np.zeros_like(film)
+    covered = np.zeros(int(last - first) + 2, bool)
+    for n in range(1, count):
+        here = labels == n
+        if away[here].min() < _OFF_MM and np.percentile(away[here], 90) < _HALF_MM - _OFF_MM:
+            strip |= here
+            covered[np.clip(along[here] - first, 0, last - first).astype(int)] = True
+    if covered.mean() < _LONG or not _white_as_paper(colour, strip):
+        return None
+    steps = [_step(colour, film, strip, away, side * along, px_per_mm) for side in (-1, 1)]
+    told = [step for step in steps if step is not None]
+    return Strip(strip, bool(told) and max(told) < _STEP)
+
+
+def _white_as_paper(colour: FloatArray, strip: BoolArray) -> bool:
+    deep = cv2.distanceTransform(strip.astype(np.uint8), cv2.DIST_L2, 3)
+    middle = np.median(colour[deep > 0.6 * deep.max()], axis=0)
+    return bool(middle.mean() > _PALE and np.ptp(middle) / middle.mean() < _COLOUR)
+
+
+def _step(
+    colour: FloatArray,
+    film: BoolArray,
+    strip: BoolArray,
+    away: FloatArray,
+    along: FloatArray,
+    px_per_mm: float,
+) -> float | None:
+    """Relative difference between the strip's far end, by `along` [mm], and the paper beyond: worst colour.
+
+    None where the strip ends within the film or is too narrow there.
+    """
+    deep = cv2.distanceTransform(strip.astype(np.uint8), cv2.DIST_L2, 3)
+    near, far = _END_MM
+    end = float(along[strip].max())
+    if end < float(along[film & (away < _OFF_MM)].max()) - near:
+        return None
+    room = cv2.distanceTransform((~film).astype(np.uint8), cv2.DIST_L2, 3) / px_per_mm
+    inside = strip & (along > end - far) & (deep > _WIDE_PX / 2)
+    outside = (room > 0.5 * near) & (away < near) & (along > end) & (along < end + far)
+    if inside.sum() < px_per_mm**2 or outside.sum() < px_per_mm**2:
+        return None
+    inner, outer = np.median(colour[inside], axis=0), np.median(colour[outside], axis=0)
+    return float(np.abs(inner / outer - 1).max())

@@ -1,0 +1,48 @@
+"""Is a white strip along the fold told from unmixed base, and held where it can't be?"""
+
+import numpy as np
+import pytest
+
+from pipeline.derive.smear.bare import fold_strip
+from pipeline.derive.smear.fold import Fold
+
+PX = 4.0
+FOLD = Fold(np.eye(3), 1.0, 0.0, 200.0)  # x = 200 px
+
+
+def sheet(half_mm: float, white: tuple[float, float, float], length: float = 1.0):
+    """A dark film 60 mm by 50 mm with a strip along the fold; (H, W, 3) colour, (H, W) film."""
+    y, x = np.mgrid[:280, :400].astype(np.float32)
+    film = (np.abs(x - 200) < 30 * PX) & (np.abs(y - 140) < 25 * PX)
+    strip = (np.abs(x - 200) < half_mm * PX) & (np.abs(y - 140) < length * 25 * PX)
+    colour = np.ones((280, 400, 3), np.float32)
+    colour[film] = 0.06
+    colour[film & strip] = white
+    return colour, film
+
+
+def test_a_strip_that_goes_on_into_the_paper_is_paper():
+    colour, film = sheet(2.0, (1.01, 1.0, 1.0))
+    found = fold_strip(colour, film, FOLD, 0.06, PX)
+    assert found is not None and found.paper
+    assert found.mask.sum() == pytest.approx(4 * 50 * PX**2, rel=0.1)
+
+
+@pytest.mark.parametrize("white", [(1.05, 1.05, 1.05), (1.0, 1.0, 0.975)])
+def test_base_ends_with_a_step_in_light_or_colour(white):
+    found = fold_strip(*sheet(2.0, white), FOLD, 0.06, PX)
+    assert found is not None and not found.paper
+
+
+def test_a_strip_that_ends_within_the_film_is_in_doubt():
+    found = fold_strip(*sheet(2.0, (1.0, 1.0, 1.0), length=0.7), FOLD, 0.06, PX)
+    assert found is not None and not found.paper
+
+
+@pytest.mark.parametrize(
+    ("half_mm", "white", "length"),
+    [(2.0, (0.7, 0.7, 0.7), 1.0), (2.0, (1.0, 1.0, 1.0), 0.2), (8.0, (1.0, 1.0, 1.0), 1.0)],
+    ids=["grey", "patch", "wide"],
+)
+def test_what_is_no_strip_of_white_stays_film(half_mm, white, length):
+    assert fold_strip(*sheet(half_mm, white, length), FOLD, 0.06, PX) is None
