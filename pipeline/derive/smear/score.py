@@ -11,7 +11,7 @@ from typing import Final, NamedTuple
 import cv2
 import numpy as np
 
-from pipeline.derive.smear import bare, bent, find, fold, judgeable, light, mixing, specks, streaks
+from pipeline.derive.smear import bare, bent, drag, find, fold, judgeable, light, mixing, specks, streaks
 from pipeline.derive.smear.arrays import BoolArray, FloatArray, PixelArray
 from pipeline.derive.smear.code import read_code
 from pipeline.derive.smear.colour import lab, measure_colour
@@ -135,6 +135,8 @@ def _measure(seen: Seen, canvas: Canvas, levelled: light.Light, film: Film, limi
 
     def pair(line: fold.Fold) -> _Pair:
         both, opposite = fold.one_wing(core, line, scale), fold.mirrored(fraction, line)
+        by = drag.drag(fraction, opposite, both, line.angle, scale)
+        opposite = opposite if by is None else drag.dragged(opposite, by)
         split = bent.split_part(fraction, opposite, both, line, scale)
         if not split.any():
             return _Pair(both, opposite, mixing.NOTHING, 0.0)
