@@ -185,13 +185,12 @@ class _Pair(NamedTuple):
 def _strip(levelled: light.Light, film: Film, line: fold.Fold, scale: float) -> bare.Strip | None:
     """The white strip along the fold, on the film's crop. line : the fold in the crop."""
     left, top, right, bottom = film.box
-    above, aside = min(top, round(_AROUND_MM * scale)), min(left, round(_AROUND_MM * scale))
-    part = np.s_[
-        top - above : bottom + round(_AROUND_MM * scale), left - aside : right + round(_AROUND_MM * scale)
-    ]
+    room, (height, width) = round(_AROUND_MM * scale), film.mask.shape
+    box = (max(0, left - room), max(0, top - room), min(width, right + room), min(height, bottom + room))
+    aside, above = left - box[0], top - box[1]
     offset = line.offset + aside * np.cos(line.angle) + above * np.sin(line.angle)
-    there = replace(line, offset=float(offset))
-    found = bare.fold_strip(levelled.reflectance[part], film.mask[part], there, film.level, scale)
+    there, part = replace(line, offset=float(offset)), np.s_[box[1] : box[3], box[0] : box[2]]
+    found = bare.fold_strip(levelled.reflectance(box), film.mask[part], there, film.level, scale)
     if found is None:
         return None
     return replace(found, mask=found.mask[above : above + bottom - top, aside : aside + right - left])
