@@ -81,3 +81,18 @@ def test_a_level_that_falls_too_far_at_the_start_of_every_pull_is_no_reversal(sh
     frames = Frames(np.arange(2000), 2000, np.arange(2000) * 100_000, np.arange(2000) * 100_000, 0.1, {})
     kept = find_reversals(frames, depth, dips, flow)
     assert kept.tolist() == (turns.tolist() if share < 0.5 else dips.tolist())
+
+
+def test_a_slow_pull_near_the_standing_level_goes_on_after_its_reversal():
+    # The gun is hardly open: the level stands at three quarters of the way up, and a stroke takes 30 s.
+    script = [("stalled", 60), *work(600, 1), ("stalled", 60), ("dispensing", 70), ("stalled", 60)]
+    recording, truth = play(script, Plain(catalyst_stroke_s=6.0, base_stroke_s=30.0))
+    start, end, _ = truth["states"][-2]
+    seconds = (recording.at_us - START_US) / 1e6
+    slow = (seconds > start + 0.6) & (seconds < end)
+    base = recording.gauges[Gauge.BASE]
+    lifted = np.where(slow, base + 0.6 * 0.18 * 2600 * PA_PER_PSI, base)
+    found = states_of(Recording(recording.at_us, {Gauge.BASE: lifted}), 40)
+    assert [(round(s), round(e)) for kind, s, e in found if kind == "dispensing"][-1][1] == pytest.approx(
+        end, abs=2
+    )

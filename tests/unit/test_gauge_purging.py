@@ -55,6 +55,16 @@ def test_a_catalyst_that_falls_with_the_base_flows():
     assert (found == short).all()
 
 
+def test_a_catalyst_that_falls_as_the_trigger_is_pulled_flows_however_long_it_shows_no_turn():
+    pull = np.where(SPAN, STANDS - 120, STANDS)
+    assert flows(pull, pull, flow=BEFORE)[SPAN].all()
+
+
+def test_catalyst_gauges_that_part_in_a_purge_have_not_fallen():
+    one, two = np.where(SPAN, STANDS + 90, STANDS), np.where(SPAN, STANDS - 90, STANDS)
+    assert not flows(one, two, flow=BEFORE).any()
+
+
 def test_a_catalyst_that_went_on_flowing_does_not_stop_without_a_rise():
     pull = np.where((AT >= 10) & (AT < 130), RUNS, STANDS)
     assert flows(pull, pull, flow=INTO, place=np.where(SPAN, 1.0, 0.0), turns=NO_TURNS)[SPAN].all()

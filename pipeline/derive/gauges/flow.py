@@ -41,6 +41,7 @@ RELIEVED: Final = 0.4
 RELIEF_S: Final = 20.0
 # Nearer to the running level than to the standing one.
 RUNS_PLACE: Final = 0.5
+STAYS: Final = 0.1
 # Pressure follows flow within this long; it moves when it is this share of the way from where it had settled.
 ONSET_S: Final = 2.0
 SETTLED_S: Final = 0.5
@@ -198,8 +199,9 @@ def _with_strokes(
     marks, ends = marks[order], order >= len(firsts) + len(inside)
     for mark in np.flatnonzero((np.diff(marks) > longest) & ~ends[:-1]).tolist():
         first, last = int(marks[mark]), int(marks[mark + 1])
-        # A slow stroke lasts long: from a reversal on, what stays at its running level flows.
-        ran = known_median(place[first:last]) < RUNS_PLACE
+        # A slow stroke lasts long: from a reversal on, what stays at its running level or as it was flows.
+        was = float(place[max(0, first - frames.count(SETTLED_S))])
+        ran = known_median(place[first:last]) < max(RUNS_PLACE, was + STAYS)
         if not (_falls_at_once(frames, signal, first, steep) if first in firsts else ran):
             flow[first:last] = False
     return flow

@@ -26,6 +26,8 @@ JUST_S: Final = 0.3
 # A level that a change leaves within this share, or within the noise, has not moved: flow costs more.
 UNMOVED_SHARE: Final = 0.005
 UNMOVED_NOISE: Final = 2.0
+# A line that stands falls with no trigger by this share.
+FALLS_SHARE: Final = 0.01
 # A reversal this near to either end is the pull's before or after.
 EDGE_S: Final = 0.5
 # A catalyst that flows for so many usual strokes turns in them, though one of its reversals be not seen.
@@ -54,7 +56,7 @@ def with_catalyst(
             last < len(flow) and bool(flow[last]) and not _moved(frames, signals, last, -1)
         )
         turned = np.searchsorted(turns, last) > np.searchsorted(turns, first)
-        stands = (
+        stands = not _falls_along(frames, signals, first) and (
             _unmoved(frames, signals, first)
             or known_median(place[first:last]) > PLACE
             or (last - first) * frames.seconds > longest
@@ -116,23 +118,32 @@ def _usual_stroke(frames: Frames, flow: BoolArray, turns: IntArray) -> float:
     return median(usual_stroke(np.diff(flowing[turns]) * frames.seconds))
 
 
-def _moves(frames: Frames, signals: list[Signal], at: int) -> list[tuple[float, float]]:
-    """By how much each gauge's level changes at a frame [Pa], and what of it may be noise [Pa]."""
+def _moves(frames: Frames, signals: list[Signal], at: int, share: float) -> list[tuple[float, float]]:
+    """By how much each gauge's level changes at a frame [Pa], and what of it may be noise [Pa].
+
+    share : [1], of the level that is no move
+    """
     before = slice(max(0, at - frames.count(JUST_S + BESIDE_S)), max(0, at - frames.count(JUST_S)))
     after = slice(at + frames.count(SETTLES_S), at + frames.count(SETTLES_S + BESIDE_S))
     moves = []
     for signal in signals:
         was, is_now = known_median(signal.level[before]), known_median(signal.level[after])
-        moves.append((is_now - was, max(UNMOVED_SHARE * abs(was), UNMOVED_NOISE * signal.noise)))
+        moves.append((is_now - was, max(share * abs(was), UNMOVED_NOISE * signal.noise)))
     return [move for move in moves if np.isfinite(move[0])]
 
 
 def _unmoved(frames: Frames, signals: list[Signal], at: int) -> bool:
     """Whether every gauge that speaks stays where it was."""
-    moves = _moves(frames, signals, at)
+    moves = _moves(frames, signals, at, UNMOVED_SHARE)
     return bool(moves) and all(abs(by) <= noise for by, noise in moves)
 
 
 def _moved(frames: Frames, signals: list[Signal], at: int, way: int) -> bool:
     """Whether a gauge rises (way 1) or falls (-1) there."""
-    return any(way * by > noise for by, noise in _moves(frames, signals, at))
+    return any(way * by > noise for by, noise in _moves(frames, signals, at, UNMOVED_SHARE))
+
+
+def _falls_along(frames: Frames, signals: list[Signal], at: int) -> bool:
+    """Whether the gauges of a line fall there, in the mean: they may part, but flow costs both."""
+    moves = _moves(frames, signals, at, FALLS_SHARE)
+    return bool(moves) and sum(by for by, _ in moves) < -sum(noise for _, noise in moves)

@@ -307,10 +307,9 @@ def _states(read: Frames, frames: Frames, moves: dict[Part, Moves], settings: Ga
     # Catalyst alone is no purge: what it does to the mix is for balance and ratio to say.
     alone = base.flow & ~catalyst.flow
     signals = [frames.signals[gauge] for gauge in PARTS["catalyst"] if gauge in frames.signals]
-    dispensing = catalyst.flow | purging.with_catalyst(
-        frames, alone, catalyst.flow, catalyst.place, catalyst.dips, signals
-    )
     off = np.logical_or.reduce([signal.no_pressure for signal in signals])
+    with_it = purging.with_catalyst(frames, alone, catalyst.flow, catalyst.place, catalyst.dips, signals)
+    dispensing = catalyst.flow | with_it & ~off
     alone &= ~dispensing
     own = [read.signals[Gauge.BASE]]
     purged = purging.purges(frames, alone, base.place, base.dips, off, own)

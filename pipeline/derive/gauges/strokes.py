@@ -26,6 +26,8 @@ STOP_S: Final = 60.0
 # An echo of the other part's reversal comes within this, and is shallower than the part's own by this share.
 ECHO_S: Final = 0.15
 ECHO_SHARE: Final = 0.6
+LATE_S: Final = 0.4
+LATE_SHARE: Final = 0.4
 # Echoes of a mixer come with this share of the other's reversals at least, and as deep as each other but for
 # this share of an own dip. Pumps that turn together have hardly a dip of their own, by this share.
 ECHO_OFTEN: Final = 0.7
@@ -79,16 +81,21 @@ def without_crosstalk(
         return dips
     reach = frames.count(ECHO_S)
     with_other = _distance(dips, other) <= reach
-    if with_other.all() or not with_other.any():
+    # A slow line passes on the other's dip later, and rounder.
+    behind = dips - other[np.maximum(np.searchsorted(other, dips, side="right") - 1, 0)]
+    late = ~with_other & (behind > 0) & (behind <= frames.count(LATE_S))
+    apart = ~(with_other | late)
+    if apart.all() or not apart.any():
         return dips
-    own = np.median(depth[dips[~with_other]])
+    own = np.median(depth[dips[apart]])
     deepest = ECHO_SHARE * own
     answered = float(np.mean(_distance(other, dips) <= reach))
-    passed_on = np.median(weaker[with_other]) > 0
+    passed_on = with_other.any() and np.median(weaker[with_other]) > 0
     if passed_on and answered >= ECHO_OFTEN and np.mean(~with_other) >= OWN_MIN:
         deepest = max(deepest, np.median(depth[dips[with_other]]) + ECHO_DEEPER * own)
-    kept: IntArray = dips[~(with_other & (depth[dips] < deepest))]
-    return kept
+    echoes = with_other & (depth[dips] < deepest)
+    echoes |= late & (depth[dips] < LATE_SHARE * own)
+    return dips[~echoes]
 
 
 def _distance(one: IntArray, other: IntArray) -> IntArray:
