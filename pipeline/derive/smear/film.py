@@ -24,7 +24,10 @@ _FAINTEST: Final = 0.045  # darker than the paper by this share: the lightest fi
 _HOLE_MM2: Final = 14.0
 _HOLE_LONG: Final = 2.2
 _HOLE_EDGE_MM: Final = 1.0
-_HOLES_SHARE: Final = 0.02
+_HOLE_FULL: Final = 0.6  # of the rectangle around it; a disc fills 0.79, a crescent of base less than half
+_HOLES_SHARE: Final = (
+    0.01  # more, were it base, would be a coefficient of variation of 0.1 and over, its root
+)
 _PALE: Final = 0.88
 _PALE_MM: Final = 5.0  # farther out it is a shadow
 _ISLAND_MM: Final = 2.5
@@ -193,6 +196,7 @@ def _air_holes(grey: FloatArray, mask: BoolArray, level: float, px_per_mm: float
         white = level + (0.85 if area > 1.5 * px_per_mm**2 else 0.45) * (1 - level)
         _, (long, short), _ = cv2.minAreaRect(np.argwhere(spot)[:, ::-1].astype(np.float32))
         round_ = max(long, short) + 1 <= _HOLE_LONG * (min(long, short) + 1)
+        round_ &= area >= _HOLE_FULL * (long + 1) * (short + 1)
         if round_ and float(fine[y : y + h, x : x + w][spot].max()) > white:
             holes[y : y + h, x : x + w][spot] = 1
     reach = 2 * round(_HOLE_EDGE_MM * px_per_mm) + 1

@@ -170,6 +170,7 @@ def _measure(seen: Seen, canvas: Canvas, levelled: light.Light, film: Film, limi
         one_wing=judgeable.one_wing_only(lightness, fold.mirrored(lightness, line), both, scale)
         if seen_both
         else 1.0,
+        light_doubt=doubt,
     )
 
 

@@ -13,6 +13,7 @@ from pipeline.derive.smear.colour import delta_e_2000
 from pipeline.derive.smear.mixing import Mixing
 from pipeline.derive.smear.results import Material, SmearLimits, SmearScore
 from pipeline.derive.smear.seen import Seen, Wings
+from pipeline.derive.smear.streaks import Streak
 
 _BAD: Final = 2.0  # times the limit: a mix that no doubt may pass
 _SURE: Final = 1.64  # standard errors, 95 % on one side, by which a mix that fails lies over the limit
@@ -145,8 +146,17 @@ def _of_white_film(material: Material | None) -> tuple[str, list[str]]:
 
 
 def _undecided(wings: Wings, limits: SmearLimits) -> bool:
-    """Whether a mix that does not fail may not pass either: over the limit, or it may be a bad one."""
-    return wings.mixing.cov > limits.cov_max or interval(wings.mixing)[1] > _BAD * limits.cov_max
+    """Whether a mix that does not fail may not pass either: near the limit, or with a line, streak or glint."""
+    doubtful = wings.mixing.cov > limits.cov_max or interval(wings.mixing)[1] > _BAD * limits.cov_max
+    return doubtful or bool(_long_streaks(wings, limits, limits.streak_contrast))
+
+
+def _long_streaks(wings: Wings, limits: SmearLimits, contrast: float) -> list[Streak]:
+    return [
+        streak
+        for streak in wings.streaks
+        if streak.length >= limits.streak_mm * wings.px_per_mm and abs(streak.contrast) >= contrast
+    ]
 
 
 def _faults(wings: Wings, limits: SmearLimits) -> list[str]:
@@ -157,12 +167,8 @@ def _faults(wings: Wings, limits: SmearLimits) -> list[str]:
             f"Unevenly mixed: the curing agent varies by {cov:.1%} ({_between(wings)}), more than "
             f"{limits.cov_max:.0%}: do not glaze, check mixer and ratio, take a new sample."
         )
-    bad = [
-        streak
-        for streak in wings.streaks
-        if streak.length >= limits.streak_mm * wings.px_per_mm
-        and abs(streak.contrast) >= limits.streak_contrast
-    ]
+    # A dark film's gloss draws lines too, and a line of it that meets another is no streak.
+    bad = _long_streaks(wings, limits, max(limits.streak_contrast, wings.light_doubt))
     if bad:
         kind = "light" if bad[0].contrast < 0 else "dark"
         faults.append(
