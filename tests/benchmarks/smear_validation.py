@@ -131,7 +131,17 @@ def auc(bad: list[float], good: list[float]) -> float:
 
 Pick = Callable[[Row], Any]
 
-COLUMNS: Final = ("kind", "photos", "bad passed", "good failed", "sent back", "unusable caught", "rank")
+COLUMNS: Final = (
+    "kind",
+    "photos",
+    "bad passed",
+    "good failed",
+    "sent back",
+    "unusable caught",
+    "rank",
+    "rank of plain",
+    "covered",
+)
 NUISANCES: Final[dict[str, Pick]] = {
     "mix": lambda row: row.truth["mix"],
     "pattern": lambda row: row.truth.get("pattern", "noise"),
@@ -146,14 +156,19 @@ NUISANCES: Final[dict[str, Pick]] = {
 
 
 def _counts(name: str, rows: list[Row]) -> tuple[str, ...]:
-    """One line of the table; `bad passed` counts spoiled photographs too."""
+    """One line of the table; `bad passed` counts spoiled photographs too, `covered` truths within."""
 
     def part(of: Iterable[Row], verdict: str) -> str:
         of = list(of)
         return f"{sum(row.result.verdict == verdict for row in of)}/{len(of)}" if of else "-"
 
-    pairs = [(r.truth["cov"], r.result.cov) for r in rows if r.usable and r.result.cov is not None]
-    rank = f"{spearmanr(*zip(*pairs, strict=True))[0]:.3f}" if len(pairs) > 9 else "-"
+    told = [r for r in rows if r.usable and r.result.cov is not None and r.truth["cov"] is not None]
+    covered = sum(r.result.cov_low <= r.truth["cov"] <= r.result.cov_high for r in told)
+
+    def rank(measure: Pick) -> str:
+        both = [(r.truth["cov"], measure(r)) for r in told if measure(r) is not None]
+        return f"{spearmanr(*zip(*both, strict=True))[0]:.3f}" if len(both) > 9 else "-"
+
     return (
         name,
         str(len(rows)),
@@ -161,7 +176,9 @@ def _counts(name: str, rows: list[Row]) -> tuple[str, ...]:
         part((r for r in rows if r.usable and r.good), "fail"),
         part((r for r in rows if r.usable), "retake"),
         part((r for r in rows if not r.usable), "retake"),
-        rank,
+        rank(lambda r: r.result.cov),
+        rank(lambda r: r.plain),
+        f"{covered}/{len(told)}" if told else "-",
     )
 
 

@@ -21,6 +21,7 @@ _CELL_MM2: Final = 2.0  # over which ridges a millimetre or two apart are one
 _SURE: Final = 2.0  # standard errors
 _MARGIN: Final = 1.5  # likeness fades with distance: what is left of it beyond the last strip that shows it
 _REACH_MAX: Final = 0.25  # of the wing
+_LEAST_MM: Final = 5.0  # a film half a millimetre thick bends over ten times its thickness; no source
 _SPOT_MM: Final = 0.75
 _BEYOND: Final = 3.0  # robust standard deviations that relief hardly reaches
 _OFF_LEAST: Final = 0.25  # of the curing agent's fraction
@@ -34,8 +35,8 @@ def split_part(
 
     wing, mirror : (H, W) relative fraction; both : (H, W), one wing where both are seen
     What is fine in one wing is as fine in the other where the film bent, and is its own where it split: the
-    part left out ends where fine detail is no more alike than it is farther out. There the mix alone is
-    shared, so a film whose streaks are shared everywhere loses nothing.
+    part left out ends where fine detail is no more alike than it is farther out, after some millimetres at
+    the least, for grazing light may hide how alike it is.
     """
     y, x = np.nonzero(both)
     split = np.zeros_like(both)
@@ -43,18 +44,21 @@ def split_part(
         return split
     beyond = (x * np.cos(fold.angle) + y * np.sin(fold.angle) - fold.offset) / px_per_mm
     most = _REACH_MAX * float(np.percentile(beyond, 99))
-    fine = _finer(wing, both, px_per_mm), _finer(mirror, both, px_per_mm)
-    a, b = fine[0][both], fine[1][both]
-    strip = np.maximum(beyond, 0).astype(np.int64)
     last = int(most)
-    strip = np.minimum(strip, last + 1)
-    product, square, count = (
-        np.bincount(strip, each, minlength=last + 2) for each in (a * b, (a**2 + b**2) / 2, np.ones(len(x)))
-    )
-    alike = product / np.maximum(square, 1e-12)
+    strip = np.clip(beyond.astype(np.int64), 0, last + 1)
+    # Mirrored ridges shade alike where light comes along the fold, and the other way round where it comes
+    # across: waves of the two directions are told apart, so that neither hides the other.
+    alike, square = np.zeros(last + 2), np.zeros(last + 2)
+    for a, b in zip(
+        _slopes(wing, both, fold, px_per_mm), _slopes(mirror, both, fold, px_per_mm), strict=True
+    ):
+        alike += np.abs(np.bincount(strip, a * b, minlength=last + 2))
+        square += np.bincount(strip, (a**2 + b**2) / 2, minlength=last + 2)
+    alike /= np.maximum(square, 1e-12)
+    count = np.bincount(strip, minlength=last + 2)
     error = np.sqrt(_CELL_MM2 * px_per_mm**2 / np.maximum(count, 1))
     bent = np.flatnonzero(alike[:-1] > alike[-1] + _SURE * error[:-1])
-    ends = _MARGIN * float(bent[-1] + 1) if len(bent) else 0.0
+    ends = max(_LEAST_MM, _MARGIN * float(bent[-1] + 1) if len(bent) else 0.0)
     split[y, x] = beyond > min(most, ends)
     return split
 
@@ -101,11 +105,21 @@ def plainly_off(
     return max(0.0, variance), float((there & (lesser > _PATCH)).sum()) / scale**2
 
 
-def _finer(image: FloatArray, where: BoolArray, px_per_mm: float) -> FloatArray:
-    """The image less its surroundings' mean, within `where`."""
-    sigma = _RELIEF_MM / 2 * px_per_mm
-    weight = np.maximum(_spread(where.astype(np.float32), sigma), 1e-3)
-    return np.asarray(image - _spread(np.where(where, image, 0).astype(np.float32), sigma) / weight)
+def _slopes(
+    image: FloatArray, where: BoolArray, fold: Fold, px_per_mm: float
+) -> tuple[FloatArray, FloatArray]:
+    """(N,), (N,) how fine detail changes across the fold and along it, at the pixels of `where`."""
+    weight = where.astype(np.float32)
+    inside = np.where(where, image, 0).astype(np.float32)
+    near, wide = (
+        _spread(inside, mm * px_per_mm) / np.maximum(_spread(weight, mm * px_per_mm), 1e-3)
+        for mm in (_SPOT_MM / 2, _RELIEF_MM / 2)
+    )
+    fine = near - wide
+    across, along = (cv2.Sobel(fine, cv2.CV_32F, *order) for order in ((1, 0), (0, 1)))
+    c, s = np.cos(fold.angle), np.sin(fold.angle)
+    x, y = across[where], along[where]
+    return c * x + s * y, c * y - s * x
 
 
 def _spread(image: FloatArray, sigma: float) -> FloatArray:

@@ -146,7 +146,7 @@ def _of_white_film(material: Material | None) -> tuple[str, list[str]]:
 
 
 def _undecided(wings: Wings, limits: SmearLimits) -> bool:
-    """Whether a mix that does not fail may not pass either: near the limit, or with a line, streak or glint."""
+    """Whether a mix that does not fail may not pass either: near the limit, or streaked if it is no gloss."""
     doubtful = wings.mixing.cov > limits.cov_max or interval(wings.mixing)[1] > _BAD * limits.cov_max
     return doubtful or bool(_long_streaks(wings, limits, limits.streak_contrast))
 
