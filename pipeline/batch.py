@@ -1,6 +1,7 @@
 """How are many photographs scored? One after the other, or by a process for each core, in the order given."""
 
 import os
+import signal
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
@@ -37,8 +38,11 @@ def score_files(
             yield file, work(file, target)
         return
     count = min(len(files), len(os.sched_getaffinity(0)))
+    # A process for each core leaves no room for threads; NumPy's library asks when it is loaded.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # Not forked: OpenCV's threads do not survive a fork.
-    with ProcessPoolExecutor(count, mp_context=get_context("spawn"), initializer=_one_thread) as pool:
+    pool = ProcessPoolExecutor(count, mp_context=get_context("spawn"), initializer=_as_worker)
+    try:
         futures = [pool.submit(work, *job) for job in zip(files, targets, strict=True)]
         for file, future in zip(files, futures, strict=True):
             try:
@@ -52,10 +56,15 @@ def score_files(
                         do="score it alone, or free some memory",
                     ),
                 )
+    finally:
+        # Whoever stops early waits for the photographs in work alone.
+        pool.shutdown(cancel_futures=True)
 
 
-def _one_thread() -> None:
+def _as_worker() -> None:
     cv2.setNumThreads(1)
+    # The terminal's interrupt goes to all; the process that was asked ends the others.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def _score_file(

@@ -77,6 +77,8 @@ def score(
 
     Example: beadbook score monday/*.jpg --json
     """
+    # The matrices are small: threads would wait for each other. NumPy's library asks when it is loaded.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from pipeline.batch import score_files
     from pipeline.settings import load_settings
 
