@@ -7,9 +7,10 @@ from edge.units import PA_PER_PSI
 from edge.words import Gauge
 from pipeline.derive.gauges.analyse import analyse
 from pipeline.derive.gauges.frames import make_frames
-from pipeline.derive.gauges.purging import purges, with_catalyst, without_base
+from pipeline.derive.gauges.purging import bled, purges, with_catalyst, without_base
 from pipeline.derive.gauges.recording import Recording
 from pipeline.derive.gauges.settings import GaugeSettings
+from pipeline.derive.gauges.states import without_pressure
 from pipeline.derive.gauges.timeline import find_timeline
 from tests.shop.plain_pump import START_US, Plain, play, work
 
@@ -163,3 +164,19 @@ def test_catalyst_gauges_knocked_apart_do_not_end_a_stop():
     (stop,) = analyse(Recording(recording.at_us, gauges), GaugeSettings()).idle_spans
     assert (stop.start_us - START_US) / 1e6 == pytest.approx(start, abs=1)
     assert not stop.purged
+
+
+def test_a_base_whose_line_is_open_is_bled_and_flows_through_no_gun():
+    pull, open_line = (AT >= 30) & (AT < 60), (AT >= 100) & (AT < 130)
+    level = np.where(open_line, 700.0, np.where(pull, RUNS, STANDS))
+    (base,) = signals(level)[1]
+    assert (bled(base, np.array([350, 400, 500, 550])) == open_line).all()
+    assert not bled(base, NO_TURNS).any()
+
+
+@pytest.mark.parametrize(("base_psi", "off"), [(450.0, True), (900.0, False)])
+def test_a_pump_is_off_though_the_base_gauge_has_kept_a_zero(base_psi, off):
+    _, own = signals(np.where(SPAN, base_psi, STANDS), np.where(SPAN, 0.0, STANDS))
+    no_pressure, nothing = without_pressure(len(AT), [[own[0]], [own[1]]])
+    assert no_pressure[SPAN].all() == off and not no_pressure[~SPAN].any()
+    assert not nothing.any()

@@ -30,8 +30,22 @@ UNMOVED_NOISE: Final = 2.0
 FALLS_SHARE: Final = 0.01
 # A reversal this near to either end is the pull's before or after.
 EDGE_S: Final = 0.5
+# Without the catalyst a mixer costs less; an open line hardly anything.
+BLED_SHARE: Final = 0.5
 # A catalyst that flows for so many usual strokes turns in them, though one of its reversals be not seen.
 STROKES: Final = 1.7
+
+
+def bled(base: Signal, turns: IntArray) -> BoolArray:
+    """(F,) where the base's pressure is far below that of its flow through the gun: a line that is bled.
+
+    turns : frames of its dips, which tell its running level
+    """
+    if not len(turns):
+        return np.zeros(len(base.level), dtype=bool)
+    with np.errstate(invalid="ignore"):
+        below: BoolArray = base.level < BLED_SHARE * known_median(base.level[turns])
+    return below
 
 
 def with_catalyst(

@@ -288,24 +288,19 @@ def _moves(frames: Frames) -> dict[Part, Moves]:
 
 def _states(read: Frames, frames: Frames, moves: dict[Part, Moves], settings: GaugeSettings) -> states.Codes:
     """States. read : frames as the gauges said them; frames : with jumps taken off"""
-    no_pressure = np.ones(len(frames.first), dtype=bool)
-    nothing = np.ones(len(frames.first), dtype=bool)
-    for gauges in PARTS.values():
-        signals = [frames.signals[gauge] for gauge in gauges if gauge in frames.signals]
-        if signals:
-            silent = np.logical_and.reduce([np.isnan(signal.level) for signal in signals])
-            # One gauge whose zero is off, or was taken to be, must not keep the pump from being off.
-            said = [read.signals[gauge] for gauge in gauges if gauge in frames.signals]
-            none = np.logical_or.reduce([signal.no_pressure for signal in (*signals, *said)])
-            nothing &= silent
-            no_pressure &= none | silent
+    lines = [[gauge for gauge in gauges if gauge in frames.signals] for gauges in PARTS.values()]
+    no_pressure, nothing = states.without_pressure(
+        len(frames.first),
+        # One gauge whose zero is off, or was taken to be, must not keep the pump from being off.
+        [[given.signals[gauge] for given in (frames, read) for gauge in line] for line in lines if line],
+    )
     base, catalyst = (moves.get(part) for part in PARTS)
     if not (base and catalyst):
         either = base or catalyst
         flow = either.flow if either else np.zeros(len(frames.first), dtype=bool)
         return states.find_states(frames, flow, flow & False, no_pressure, nothing, settings)
     # Catalyst alone is no purge: what it does to the mix is for balance and ratio to say.
-    alone = base.flow & ~catalyst.flow
+    alone = base.flow & ~catalyst.flow & ~purging.bled(frames.signals[Gauge.BASE], base.dips)
     signals = [frames.signals[gauge] for gauge in PARTS["catalyst"] if gauge in frames.signals]
     off = np.logical_or.reduce([signal.no_pressure for signal in signals])
     with_it = purging.with_catalyst(frames, alone, catalyst.flow, catalyst.place, catalyst.dips, signals)

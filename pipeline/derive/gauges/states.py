@@ -9,13 +9,15 @@ import numpy as np
 import numpy.typing as npt
 
 from edge.words import PumpState
-from pipeline.derive.gauges.frames import Frames
+from pipeline.derive.gauges.frames import Frames, Signal
 from pipeline.derive.gauges.recording import BoolArray
 from pipeline.derive.gauges.results import StateSpan
 from pipeline.derive.gauges.settings import GaugeSettings
 
 STATES: Final = tuple(PumpState)
 DISPENSING, STALLED, PURGING, OFF, NO_DATA = (np.int8(code) for code in range(5))
+# Where one line shows no pressure, another below this share of its usual has but its gauge's zero.
+OFF_SHARE: Final = 0.2
 Codes = npt.NDArray[np.int8]
 
 
@@ -42,6 +44,24 @@ def find_states(
     codes = _join_short(codes, STALLED, None, frames.count(settings.stalled_min_s))
     codes = _join_short(codes, DISPENSING, None, frames.count(settings.dispensing_min_s))
     return _join_short(codes, NO_DATA, None, frames.count(settings.no_data_min_s))
+
+
+def without_pressure(count: int, lines: list[list[Signal]]) -> tuple[BoolArray, BoolArray]:
+    """Where no line has pressure, and where no gauge says anything: (F,) each.
+
+    count : F; lines : the gauges of each part, as read and with jumps taken off: one without is enough
+    """
+    low, nothing = np.ones(count, dtype=bool), np.ones(count, dtype=bool)
+    relieved = np.zeros(count, dtype=bool)
+    for line in lines:
+        none: BoolArray = np.logical_or.reduce([signal.no_pressure for signal in line])
+        silent: BoolArray = np.logical_and.reduce([np.isnan(signal.level) for signal in line])
+        with np.errstate(invalid="ignore"):
+            under = np.logical_or.reduce([one.level < OFF_SHARE * one.plateau for one in line])
+        nothing &= silent
+        relieved |= none
+        low &= none | silent | under
+    return low & (relieved | nothing), nothing
 
 
 def _join_short(codes: Codes, state: np.int8, into: np.int8 | None, least: int) -> Codes:
