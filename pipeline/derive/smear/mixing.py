@@ -25,8 +25,9 @@ INNER: Final = 0.5
 _SMOOTH_ORDER: Final = 3
 _FIT_SPOTS: Final = 20_000  # ten terms need no more
 _LIGHT_DOUBT: Final = 2.0
-# Covariance over the variance of half the difference, where a tenth of the relief is mirrored: 2 r / (1 - r).
-_MIRRORED: Final = 0.22
+# Covariance over the variance of half the difference, 2 r / (1 - r), where a share r of relief is mirrored.
+_MIRRORED: Final = 0.22  # a tenth, in whichever direction
+_RIBS: Final = 2.0  # a half, of ribs that run one way
 _DOUBT_SHARE: Final = 0.02
 _DOUBT_GLOSS: Final = 0.008  # of a perfect white
 _DARKEST: Final = 0.006  # K/S runs away below, where a camera sees only its own black
@@ -138,11 +139,14 @@ def intensity_of_segregation(cov: float, share: float) -> float:
     return cov**2 * share / (1 - share)
 
 
-def shared_variance(wing: FloatArray, mirror: FloatArray, both: BoolArray, doubt: float = 0.0) -> Shared:
+def shared_variance(
+    wing: FloatArray, mirror: FloatArray, both: BoolArray, doubt: float = 0.0, angle: float = 0.0
+) -> Shared:
     """How much of the variance lies in both wings, and how much in one alone.
 
     wing, mirror : (H, W), relative fraction; both : (H, W), where both are seen
     doubt : deviation of the fraction that the light's own unevenness may feign over a whole wing [1]
+    angle : of the fold's normal [rad]
 
     The covariance is the variance of the mean of both less that of half their difference: relief and noise
     are in either alike and cancel. Light that the paper could not tell of does not: gloss changes over a
@@ -154,25 +158,30 @@ def shared_variance(wing: FloatArray, mirror: FloatArray, both: BoolArray, doubt
     mean, half = mean - mean.mean(), half - half.mean()
     own = float(np.sqrt(max(np.var(mean + half) * np.var(mean - half), 1e-16)))
     smooth_mean, smooth_half = smooth_part(np.stack([mean, half], axis=1), both).T
-    mix, scatter = _by_octaves(mean - smooth_mean, half - smooth_half, both)
-    alone = float(np.var(half - smooth_half))
+    mix, feigned, scatter = _by_octaves(mean - smooth_mean, half - smooth_half, both, angle)
     drift = float(np.var(smooth_mean)) - _LIGHT_DOUBT * float(np.var(smooth_half))
     return Shared(
         mix=mix,
         unclear=max(0.0, drift - doubt**2),
-        feigned=min(mix, _MIRRORED * alone),
+        feigned=feigned,
         own=own,
         scatter=scatter,
     )
 
 
-def _by_octaves(mean: FloatArray, half: FloatArray, both: BoolArray) -> tuple[float, float]:
-    """Variance of the mean less that of half the difference, gathered octave by octave; its standard error.
+def _by_octaves(
+    mean: FloatArray, half: FloatArray, both: BoolArray, angle: float
+) -> tuple[float, float, float]:
+    """Variance of the mean less that of half the difference, gathered octave by octave.
 
-    mean, half : (N,), the pixels of both, (H, W)
+    mean, half : (N,), the pixels of both, (H, W); angle : of the fold's normal [rad]
+    Returns it, the part of it that relief may feign, and its standard error.
+
     Relief cancels only on average. In an octave with few waves to the wing it may not, so each octave is
     weighed by how far it stands out of its own scatter, variance over variance plus noise; noise in one can't
     be made up for by another, which a plain difference would let it.
+    A film that splits leaves ribs towards the fold, and may leave them on both wings: what stands out in
+    waves of one direction alone may be theirs, up to what half of the relief would make.
     Source of the weight: N. Wiener's filter, as in any text on optimal filtering.
     """
     y, x = np.nonzero(both)
@@ -183,7 +192,10 @@ def _by_octaves(mean: FloatArray, half: FloatArray, both: BoolArray) -> tuple[fl
         field[both] = values
         power.append(np.abs(np.fft.rfft2(field[box])) ** 2)
     height, width = both[box].shape
-    frequency = np.hypot(np.fft.fftfreq(height)[:, None], np.fft.rfftfreq(width)[None])
+    down, right = np.fft.fftfreq(height)[:, None], np.fft.rfftfreq(width)[None]
+    frequency = np.hypot(down, right)
+    c, s = np.cos(angle), np.sin(angle)
+    across = np.abs(c * right + s * down) > np.abs(c * down - s * right)
     octave = np.floor(np.log2(np.maximum(frequency * max(height, width), 0.5))).astype(np.int64) + 1
     # rfft2 leaves out the conjugate half of all columns but the first and, in an even width, the last.
     twice = np.full(frequency.shape, 2.0)
@@ -192,15 +204,20 @@ def _by_octaves(mean: FloatArray, half: FloatArray, both: BoolArray) -> tuple[fl
         twice[:, -1] = 1.0
     total = height * width * len(mean)
     seen = height * width / len(mean)  # waves next to each other tell the same where the film is small
+    cell = (2 * octave + across).ravel()
+    least = 2 * (int(octave.max()) + 1)
     shared, alone, square = (
-        np.bincount(octave.ravel(), (part * twice).ravel()) / total
+        np.bincount(cell, (part * twice).ravel(), least).reshape(-1, 2) / total
         for part in (*power, seen * power[1] ** 2 / total)
     )
     # Each wave's power is spread as its own mean, so that the variance is their sum of squares.
-    noise = 4 * square
-    apart = np.maximum(shared - alone, 0)
-    weight = apart**2 / np.maximum(apart**2 + noise, 1e-30)
-    return float((weight * apart).sum()), float(np.sqrt(noise.sum()))
+    noise = 4 * square.sum(axis=1)
+    apart = np.maximum((shared - alone).sum(axis=1), 0)
+    counted = apart**3 / np.maximum(apart**2 + noise, 1e-30)
+    one_way = np.maximum(apart - 2 * np.maximum((shared - alone).min(axis=1), 0), 0)
+    relief = alone.sum(axis=1)
+    feigned = np.minimum(counted, np.maximum(_MIRRORED * relief, np.minimum(one_way, _RIBS * relief)))
+    return float(counted.sum()), float(feigned.sum()), float(np.sqrt(noise.sum()))
 
 
 def smooth_part(values: NDArray[np.float64], where: BoolArray) -> NDArray[np.float64]:
@@ -248,13 +265,14 @@ def measure_mixing(
     share: float,
     doubt: float = 0.0,
     beside: float = 0.0,
+    angle: float = 0.0,
 ) -> Mixing:
     """All of it for a pair of wings.
 
-    share : of curing agent by volume, for the intensity of segregation; doubt : as in shared_variance
+    share : of curing agent by volume, for the intensity of segregation; doubt, angle : as in shared_variance
     beside : variance that plainly unmixed material adds where the film did not split
     """
-    shared = shared_variance(wing, mirror, both, doubt)
+    shared = shared_variance(wing, mirror, both, doubt, angle)
     variance = shared.mix + shared.unclear + beside
     cov = float(np.sqrt(variance))
     scale, striation = segregation_scale(wing, mirror, both) if variance > 0 else (None, None)

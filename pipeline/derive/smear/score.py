@@ -142,7 +142,7 @@ def _measure(seen: Seen, canvas: Canvas, levelled: light.Light, film: Film, limi
             return _Pair(both, opposite, mixing.NOTHING, 0.0)
         beside, patch = bent.plainly_off(fraction, opposite, both, split, scale)
         share = limits.curing_agent_share
-        mix = mixing.measure_mixing(fraction, opposite, split, share, doubt, beside)
+        mix = mixing.measure_mixing(fraction, opposite, split, share, doubt, beside, line.angle)
         return _Pair(both, opposite, mix, patch)
 
     line, wings = lines[0], pair(lines[0])
