@@ -13,9 +13,7 @@ import numpy as np
 from pipeline.derive.smear.arrays import BoolArray, FloatArray
 from pipeline.derive.smear.fold import Fold
 
-_PX_PER_MM: Final = (
-    2.0  # a patch or a strip is wide: half the pixels each way tell, for a quarter of the work
-)
+_PX_PER_MM: Final = 2.0  # a patch is wide: half the pixels each way tell, for a quarter of the work
 _RELIEF_MM: Final = 3.0  # relief is finer than that
 _CELL_MM2: Final = 2.0  # over which ridges a millimetre or two apart are one
 _SURE: Final = 2.0  # standard errors

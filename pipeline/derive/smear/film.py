@@ -22,6 +22,7 @@ _RIM_MIN_MM: Final = 1.5
 _RIM_MAX_MM: Final = 6.0
 _FAINTEST: Final = 0.045  # darker than the paper by this share: the lightest film that can be told from paper
 _HOLE_MM2: Final = 14.0
+_BUBBLE_MM2: Final = 30.0  # a round spot up to 6 mm across may still be air
 _HOLE_LONG: Final = 2.2
 _HOLE_EDGE_MM: Final = 1.0
 _HOLE_FULL: Final = 0.6  # of the rectangle around it; a disc fills 0.79, a crescent of base less than half
@@ -50,6 +51,7 @@ class Film:
     holes : (H, W), small round spots of bare paper: air, left out with their edge
     level : median luminance relative to the paper
     enclosed : share of the mask that looks like paper: streaks of base, or bare holes
+    bubbles : there are round white spots so large that they may be air or unmixed base; they are holes here
     box : (left, top, right, bottom) [px] around the mask
     """
 
@@ -61,6 +63,7 @@ class Film:
     enclosed: float
     rim_px: float
     box: tuple[int, int, int, int]
+    bubbles: bool = False
 
 
 def find_film(light: Light, where: BoolArray, px_per_mm: float) -> Film | None:
@@ -120,7 +123,7 @@ def _film_in(
     mask = _filled(_closed(pieces, _BRIDGE_MM / 2 * px_per_mm)) & where
     depth = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5)
     rim = _rim(smooth, depth, px_per_mm)
-    holes = _air_holes(grey, mask, level, px_per_mm)
+    holes, bubbles = _air_holes(grey, mask, level, px_per_mm)
     core = np.asarray(depth > rim) & ~holes
     if not core.any():
         return None
@@ -133,6 +136,7 @@ def _film_in(
         enclosed=float((smooth[core] > edge).mean()),
         rim_px=rim,
         box=_box(mask),
+        bubbles=bubbles,
     )
 
 
@@ -178,18 +182,18 @@ def _largest_pieces(mask: BoolArray) -> BoolArray | None:
     return np.asarray(keep[labels])
 
 
-def _air_holes(grey: FloatArray, mask: BoolArray, level: float, px_per_mm: float) -> BoolArray:
-    """Spots of bare paper where air was trapped: small, round, as white as paper.
+def _air_holes(grey: FloatArray, mask: BoolArray, level: float, px_per_mm: float) -> tuple[BoolArray, bool]:
+    """Spots of bare paper where air was trapped: small, round, as white as paper; whether some are large.
 
     Unmixed base comes out of a mixer drawn into streaks, so what is long or large stays in the film.
     """
     fine = cv2.GaussianBlur(grey, (0, 0), max(0.3, 0.15 * px_per_mm))
     bright = mask & (fine > level + 0.3 * (1 - level))
     count, labels, stats, _ = cv2.connectedComponentsWithStats(bright.astype(np.uint8))
-    holes = np.zeros(mask.shape, np.uint8)
+    holes, large = np.zeros(mask.shape, np.uint8), np.zeros(mask.shape, np.uint8)
     for n in range(1, count):
         x, y, w, h, area = (int(v) for v in stats[n])
-        if area > _HOLE_MM2 * px_per_mm**2:
+        if area > _BUBBLE_MM2 * px_per_mm**2:
             continue
         spot = labels[y : y + h, x : x + w] == n
         # A pinhole is blurred by the lens and does not come up to the paper's white.
@@ -198,10 +202,12 @@ def _air_holes(grey: FloatArray, mask: BoolArray, level: float, px_per_mm: float
         round_ = max(long, short) + 1 <= _HOLE_LONG * (min(long, short) + 1)
         round_ &= area >= _HOLE_FULL * (long + 1) * (short + 1)
         if round_ and float(fine[y : y + h, x : x + w][spot].max()) > white:
-            holes[y : y + h, x : x + w][spot] = 1
+            (large if area > _HOLE_MM2 * px_per_mm**2 else holes)[y : y + h, x : x + w][spot] = 1
+    if holes.sum() > _HOLES_SHARE * mask.sum():
+        return np.zeros_like(mask), False
     reach = 2 * round(_HOLE_EDGE_MM * px_per_mm) + 1
-    around = cv2.dilate(holes, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))) > 0
-    return np.asarray(around & mask) if holes.sum() <= _HOLES_SHARE * mask.sum() else np.zeros_like(mask)
+    around = cv2.dilate(holes | large, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))) > 0
+    return np.asarray(around & mask), bool(large.any())
 
 
 def _joined(film: BoolArray, more: BoolArray) -> BoolArray:

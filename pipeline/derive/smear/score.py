@@ -171,6 +171,7 @@ def _measure(seen: Seen, canvas: Canvas, levelled: light.Light, film: Film, limi
         if seen_both
         else 1.0,
         light_doubt=doubt,
+        bubbles=film.bubbles,
     )
 
 

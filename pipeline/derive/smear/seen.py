@@ -21,6 +21,7 @@ class Wings:
     at : (left, top) of the crop on the canvas [px]; px_per_mm : of the canvas, assumed without a sheet
     torn : (H, W), bare paper where one wing's film tore off, or along the fold where none lay
     unmixed : share of the film white as base; strip : a white strip along the fold, base or bare paper
+    bubbles : round white spots so large that they may be air or base
     light_doubt : deviation of the fraction that gloss and light may feign [1]
     """
 
@@ -38,6 +39,7 @@ class Wings:
     fold_patch_mm2: float
     one_wing: float
     light_doubt: float = 0.0
+    bubbles: bool = False
 
 
 @dataclass

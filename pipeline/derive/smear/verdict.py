@@ -33,6 +33,10 @@ _STRIP: Final = (
     "A white strip along the fold, bare paper or unmixed base: make a new sample, the bead laid on the fold "
     "and pressed until the strip is gone, or well beside it."
 )
+_BUBBLES: Final = (
+    "Round white spots on both wings, air or unmixed base: make a new sample, the bead pressed from its "
+    "middle outwards."
+)
 _RETAKE_FIRST: Final = "Take the photograph again."
 
 
@@ -55,6 +59,8 @@ def conclude(seen: Seen, limits: SmearLimits, material: Material | None) -> Smea
         verdict, reasons = "fail", faults
     elif wings and wings.strip:
         verdict, reasons = "retake", [_STRIP]
+    elif wings and wings.bubbles:
+        verdict, reasons = "retake", [_BUBBLES]
     elif wings and _undecided(wings, limits):
         verdict = "retake"
         reasons = [_TOO_NEAR.format(_between(wings))]
