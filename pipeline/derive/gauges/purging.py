@@ -32,8 +32,10 @@ FALLS_SHARE: Final = 0.01
 EDGE_S: Final = 0.5
 # Without the catalyst a mixer costs less; an open line hardly anything.
 BLED_SHARE: Final = 0.5
-# A catalyst that flows for so many usual strokes turns in them, though one of its reversals be not seen.
+# What flows for so many usual strokes turns in them, though one of its reversals be not seen.
 STROKES: Final = 1.7
+# Of the base's reversals, the less deep without the catalyst, not so many follow each other unseen.
+UNSEEN: Final = 4.0
 
 
 def bled(base: Signal, turns: IntArray) -> BoolArray:
@@ -99,6 +101,7 @@ def without_base(
 def purges(
     frames: Frames,
     alone: BoolArray,
+    flow: BoolArray,
     place: FloatArray,
     base_turns: IntArray,
     off: BoolArray,
@@ -106,13 +109,15 @@ def purges(
 ) -> BoolArray:
     """(F,) `alone` without what is no flow: a standing level that sank, slowly or a little.
 
-    A purge shows the base's reversals, or falls at once to about its running level.
-    alone : (F,); place : (F,) [1], of the base's level, 0 running, 1 standing, NaN where not known
+    A purge shows the base's reversals, or is too short for one and falls at once to about its running level.
+    alone, flow : (F,), where the base seems to flow alone, and to flow at all
+    place : (F,) [1], of the base's level, 0 running, 1 standing, NaN where not known
     base_turns : frames; off : (F,), where the catalyst has no pressure: a base that falls with it is relieved
     signals : the base's gauge as it was read: what falls only once a zero's jump is taken off has not fallen
     """
     kept = alone.copy()
     onset, edge = frames.count(ONSET_S), frames.count(EDGE_S)
+    longest = UNSEEN * _usual_stroke(frames, flow, base_turns)
     for first, last in runs_of(alone).tolist():
         if np.searchsorted(base_turns, last - edge) > np.searchsorted(base_turns, first + edge):
             continue
@@ -120,7 +125,8 @@ def purges(
         before, after = place[max(0, first - onset)], place[min(first + onset, last - 1)]
         sank = before > 1 - PLACE and before - after < FALL
         fell = _moved(frames, signals, first, -1) and np.mean(off[first:last]) < PLACE
-        kept[first:last] = where <= PLACE and not sank and fell  # not known is no purge
+        short = (last - first) * frames.seconds <= longest
+        kept[first:last] = where <= PLACE and not sank and fell and short  # not known is no purge
     return kept
 
 

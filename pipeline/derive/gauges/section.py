@@ -307,7 +307,7 @@ def _states(read: Frames, frames: Frames, moves: dict[Part, Moves], settings: Ga
     dispensing = catalyst.flow | with_it & ~off
     alone &= ~dispensing
     own = [read.signals[Gauge.BASE]]
-    purged = purging.purges(frames, alone, base.place, base.dips, off, own)
+    purged = purging.purges(frames, alone, base.flow, base.place, base.dips, off, own)
     return states.find_states(frames, dispensing, purged, no_pressure, nothing, settings)
 
 

@@ -17,7 +17,7 @@ from pipeline.derive.gauges.settings import GaugeSettings
 STATES: Final = tuple(PumpState)
 DISPENSING, STALLED, PURGING, OFF, NO_DATA = (np.int8(code) for code in range(5))
 # Where one line shows no pressure, another below this share of its usual has but its gauge's zero.
-OFF_SHARE: Final = 0.2
+OFF_SHARE: Final = 0.3
 Codes = npt.NDArray[np.int8]
 
 
