@@ -6,6 +6,7 @@ import pytest
 from edge.units import PA_PER_PSI
 from edge.words import Gauge
 from pipeline.derive.gauges.analyse import analyse
+from pipeline.derive.gauges.flow import line_relieved
 from pipeline.derive.gauges.frames import make_frames
 from pipeline.derive.gauges.purging import bled, purges, with_catalyst, without_base
 from pipeline.derive.gauges.recording import Recording
@@ -185,3 +186,11 @@ def test_a_pump_is_off_though_the_base_gauge_has_kept_a_zero(base_psi, off):
     no_pressure, nothing = without_pressure(len(AT), [[own[0]], [own[1]]])
     assert no_pressure[SPAN].all() == off and not no_pressure[~SPAN].any()
     assert not nothing.any()
+
+
+def test_a_gauge_that_shows_no_pressure_in_flow_relieves_no_line_that_the_other_feels():
+    # Catalyst_2 runs so far under catalyst_1 that it shows none.
+    _, own = signals(np.where(SPAN, 0.45 * STANDS, STANDS), np.where(SPAN, 20.0, STANDS))
+    assert not line_relieved(own).any()
+    _, own = signals(np.where(SPAN, 250.0, STANDS), np.where(SPAN, 20.0, STANDS))
+    assert (line_relieved(own) == SPAN).all()

@@ -36,7 +36,7 @@ HYSTERESIS: Final = 0.1
 STEEP: Final = 0.6
 RUNS_HIGH: Final = 1.03
 # A line is relieved where one gauge shows none and all less than so much of their usual pressure.
-RELIEVED: Final = 0.4
+RELIEVED: Final = 0.35
 # It is so within so long at most.
 RELIEF_S: Final = 20.0
 # Nearer to the running level than to the standing one.
@@ -106,23 +106,29 @@ def _gauge_flow(
     return flow & pressurised, place, clarity
 
 
-def _relieved(frames: Frames, signals: list[Signal]) -> BoolArray:
-    """(F,) falls to no pressure: a line that is relieved passes its running level too, and does not flow.
+def line_relieved(signals: list[Signal]) -> BoolArray:
+    """(F,) where a line has no pressure: one gauge shows none, and no other shows much.
 
-    One gauge that shows the fall speaks for the line: another's zero may be off.
+    One zero may be off, and one gauge may run so far under the other in flow that it shows none.
     """
-    falls = np.zeros(len(frames.first), dtype=bool)
-    back, longest = frames.count(SETTLED_S), frames.count(RELIEF_S)
+    none: BoolArray = np.logical_or.reduce([signal.no_pressure for signal in signals])
     with np.errstate(invalid="ignore"):
-        low = np.logical_and.reduce([signal.level < RELIEVED * signal.plateau for signal in signals])
-    for signal in signals:
-        level, least = signal.level, 2 * signal.noise
-        for first, last in runs_of(signal.no_pressure).tolist():
-            start = first
+        low = [~(signal.level >= RELIEVED * signal.plateau) for signal in signals]
+    gone: BoolArray = none & np.logical_and.reduce(low)
+    return gone
+
+
+def _relieved(frames: Frames, signals: list[Signal]) -> BoolArray:
+    """(F,) a line without pressure, and its falls to none: it passes its running level and does not flow."""
+    gone = line_relieved(signals)
+    falls = gone.copy()
+    back, longest = frames.count(SETTLED_S), frames.count(RELIEF_S)
+    for first in runs_of(gone)[:, 0].tolist():
+        for signal in signals:
+            level, least, start = signal.level, 2 * signal.noise, first
             while start > max(back, first - longest) and level[start - back] > level[start] + least:
                 start -= 1
             falls[start:first] = True
-            falls[first:last] |= low[first:last]
     return falls
 
 

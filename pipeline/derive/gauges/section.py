@@ -24,7 +24,7 @@ from pipeline.derive.gauges.dips import (
 from pipeline.derive.gauges.drifts import Drift, ends_drift, find_drifts
 from pipeline.derive.gauges.due import add_due, without_echoes
 from pipeline.derive.gauges.faults import Checked, check_gauges
-from pipeline.derive.gauges.flow import find_flow
+from pipeline.derive.gauges.flow import find_flow, line_relieved
 from pipeline.derive.gauges.frames import Frames, Signal, make_frames
 from pipeline.derive.gauges.jumps import Jump, find_jumps, mended, shown_standing
 from pipeline.derive.gauges.quality import Flag
@@ -302,7 +302,7 @@ def _states(read: Frames, frames: Frames, moves: dict[Part, Moves], settings: Ga
     # Catalyst alone is no purge: what it does to the mix is for balance and ratio to say.
     alone = base.flow & ~catalyst.flow & ~purging.bled(frames.signals[Gauge.BASE], base.dips)
     signals = [frames.signals[gauge] for gauge in PARTS["catalyst"] if gauge in frames.signals]
-    off = np.logical_or.reduce([signal.no_pressure for signal in signals])
+    off = line_relieved(signals)
     with_it = purging.with_catalyst(frames, alone, catalyst.flow, catalyst.place, catalyst.dips, signals)
     dispensing = catalyst.flow | with_it & ~off
     alone &= ~dispensing
