@@ -51,19 +51,22 @@ def test_steps_that_contradict_each_other_are_not_believed(levels):
 
 
 def test_slow_variation_that_light_makes_too_is_unclear_not_mixing():
-    """A ramp over the whole wing, alike on both: variance a^2/3, all of it light being sure."""
+    """A ramp over the whole wing, alike on both: variance a^2 / 2, less what light may feign."""
     y, x = np.mgrid[:200, :320].astype(np.float32) / PX
     slow = 0.2 * np.sqrt(1.5) * (x / x.max() * 2 - 1)
     both = np.ones(slow.shape, bool)
-    shared = shared_variance(slow, slow, both)
+    shared = shared_variance(slow, slow, both, doubt=0.08)
     assert shared.mix == pytest.approx(0, abs=1e-3)
-    assert shared.unclear == pytest.approx(0.02, rel=0.1)
+    assert shared.unclear == pytest.approx(0.02 - 0.08**2, rel=0.1)
     fine = slow + 0.2 * np.sin(2 * np.pi * y / 5)
-    mixed = shared_variance(fine, fine, both)
+    mixed = shared_variance(fine, fine, both, doubt=0.08)
     assert mixed.mix == pytest.approx(0.02, rel=0.1)
-    assert mixed.unclear == pytest.approx(0.02, rel=0.1)
+    assert mixed.unclear == pytest.approx(0.02 - 0.08**2, rel=0.1)
     doubted = shared_variance(slow, slow, both, doubt=0.15)
     assert doubted.unclear == pytest.approx(0.0, abs=1e-6)
+    beyond = shared_variance(slow, slow, both, doubt=0.03)
+    assert beyond.unclear == 0
+    assert beyond.mix == pytest.approx(0.02 - 0.03**2, rel=0.1)
 
 
 def test_bands_of_lead_and_lag_are_mixing_however_slow():

@@ -31,11 +31,11 @@ def photographs(grade):
 @pytest.mark.slow
 @pytest.mark.parametrize(("grade", "verdict"), [("good", "pass"), ("streaked", "fail")])
 def test_ten_lights_and_angles_give_one_verdict(grade, verdict):
-    """One in ten may be sent back, for a lamp's gloss over all of the film; none is judged otherwise."""
+    """Two in ten may be sent back, for a lamp's gloss over all of the film; none is judged otherwise."""
     results = [score_bytes(data) for data in photographs(grade)]
     verdicts = [result.verdict for result in results]
     assert set(verdicts) <= {verdict, "retake"}
-    assert verdicts.count("retake") <= 1
+    assert verdicts.count("retake") <= 2
     if verdict == "fail":
         found = np.array([result.cov for result in results])
         apart = np.sort(np.abs(found / found.mean() - 1))

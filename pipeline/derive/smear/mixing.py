@@ -25,6 +25,7 @@ INNER: Final = 0.5
 _SMOOTH_ORDER: Final = 3
 _FIT_SPOTS: Final = 20_000  # ten terms need no more
 _LIGHT_DOUBT: Final = 2.0
+_LIGHT_MOST: Final = 2.0  # times the light's doubt: no light drifts so far
 # Covariance over the variance of half the difference, 2 r / (1 - r), where a share r of relief is mirrored.
 _MIRRORED: Final = 0.22  # a tenth, in whichever direction
 _RIBS: Final = 2.0  # a half, of ribs that run one way
@@ -151,7 +152,8 @@ def shared_variance(
     The covariance is the variance of the mean of both less that of half their difference: relief and noise
     are in either alike and cancel. Light that the paper could not tell of does not: gloss changes over a
     whole wing as a surface of low order does. What bends more often than that is mixing, however slow; the
-    surface itself is unclear beyond the light's doubt: a drifting ratio, or the room's reflection.
+    surface itself is unclear beyond the light's doubt, a drifting ratio or the room's reflection, and mixing
+    where it is beyond all doubt.
     """
     mean = (wing[both] + mirror[both]).astype(np.float64) / 2
     half = (wing[both] - mirror[both]).astype(np.float64) / 2
@@ -160,13 +162,10 @@ def shared_variance(
     smooth_mean, smooth_half = smooth_part(np.stack([mean, half], axis=1), both).T
     mix, feigned, scatter = _by_octaves(mean - smooth_mean, half - smooth_half, both, angle)
     drift = float(np.var(smooth_mean)) - _LIGHT_DOUBT * float(np.var(smooth_half))
-    return Shared(
-        mix=mix,
-        unclear=max(0.0, drift - doubt**2),
-        feigned=feigned,
-        own=own,
-        scatter=scatter,
-    )
+    unclear = max(0.0, drift - doubt**2)
+    if unclear > (_LIGHT_MOST * doubt) ** 2:
+        mix, unclear = mix + unclear, 0.0
+    return Shared(mix=mix, unclear=unclear, feigned=feigned, own=own, scatter=scatter)
 
 
 def _by_octaves(
