@@ -223,8 +223,8 @@ def test_the_interval_holds_the_variation_and_widens_with_what_is_hidden():
         wider = interval(mixing(cov, 2 * hidden))
         assert wider[0] <= low
         assert wider[1] > high
-    # Without relief the model's own 20 % remain, on a logarithmic scale.
-    assert interval(mixing(0.2, 0.0)) == pytest.approx((0.2 * np.exp(-0.4), 0.2 * np.exp(0.4)))
+    # Without relief the model's own 25 % remain, on a logarithmic scale.
+    assert interval(mixing(0.2, 0.0)) == pytest.approx((0.2 * np.exp(-0.5), 0.2 * np.exp(0.5)))
 
 
 def test_a_verdict_says_how_sure_it_is():
