@@ -122,6 +122,10 @@ def test_a_base_that_loses_its_pressure_with_the_catalyst_is_relieved_not_purged
     assert not purged(np.where(SPAN, 0.0, STANDS), FALLEN, off=SPAN).any()
 
 
+def test_noise_that_looks_like_strokes_makes_no_purge_of_a_base_that_stands():
+    assert not purged(np.full(len(AT), STANDS), FALLEN, turns=np.arange(1000, 1300, 40)).any()
+
+
 def test_the_last_reversal_of_the_pull_before_makes_no_purge_of_a_level_that_sank():
     sank = np.where(SPAN, STANDS - 60, STANDS)
     place = np.where(SPAN, 0.8, 1.0)

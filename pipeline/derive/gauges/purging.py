@@ -119,12 +119,17 @@ def purges(
     onset, edge = frames.count(ONSET_S), frames.count(EDGE_S)
     longest = UNSEEN * _usual_stroke(frames, flow, base_turns)
     for first, last in runs_of(alone).tolist():
+        # Whatever noise looks like a train of dips: a base that stood falls as it begins to flow.
+        begins = first == 0 or not flow[first - 1]
+        if begins and not _moved(frames, signals, first, -1):
+            kept[first:last] = False
+            continue
         if np.searchsorted(base_turns, last - edge) > np.searchsorted(base_turns, first + edge):
             continue
         where = known_median(place[first:last])
         before, after = place[max(0, first - onset)], place[min(first + onset, last - 1)]
         sank = before > 1 - PLACE and before - after < FALL
-        fell = _moved(frames, signals, first, -1) and np.mean(off[first:last]) < PLACE
+        fell = begins and np.mean(off[first:last]) < PLACE
         short = (last - first) * frames.seconds <= longest
         kept[first:last] = where <= PLACE and not sank and fell and short  # not known is no purge
     return kept
