@@ -129,6 +129,18 @@ def test_a_transient_of_5_s_is_no_imbalance():
     assert spoiled(change)[0].balance_events == []
 
 
+def test_a_transient_within_a_caution_puts_nothing_out_of_balance():
+    apart = [(0.0, 0.0), (200.0, 0.0), (210.0, 240.0), (9e9, 240.0)]
+    recording, _ = play([("stalled", 60), *work(900, 1)], Plain(apart=apart))
+    seconds = (recording.at_us - START_US) / 1e6
+    two = recording.gauges[TWO].copy()
+    for start in (400, 700):
+        two[(seconds >= start) & (seconds < start + 5)] += 500 * PA_PER_PSI
+    found = analyse(Recording(recording.at_us, {**recording.gauges, TWO: two}), SETTINGS)
+    assert [event.type for event in found.balance_events] == ["caution"]
+    assert found.balance_events[0].peak_pa / PA_PER_PSI == pytest.approx(240, abs=40)
+
+
 def test_gauges_apart_while_stalled_are_no_imbalance(shift):
     recording, *_, found = shift
     psi_two = recording.gauges[TWO].copy()

@@ -11,6 +11,7 @@ import numpy as np
 
 from edge.units import psi_to_pa
 from pipeline.derive.gauges.quality import runs_of
+from pipeline.derive.gauges.recording import FloatArray
 from pipeline.derive.gauges.results import BalanceEvent, Stroke
 from pipeline.derive.gauges.settings import GaugeSettings
 
@@ -20,6 +21,8 @@ REST_S: Final = 20.0
 REST_STROKES: Final = 3
 # Nor do strokes that stay over this share of the limit: noise about it is one event, not many.
 NEARLY: Final = 0.8
+# What an event reaches for no longer than this is a transient within it: trade practice, a jolt of 5 s.
+TRANSIENT_S: Final = 6.0
 
 
 def find_balance_events(strokes: list[Stroke], settings: GaugeSettings) -> list[BalanceEvent]:
@@ -47,7 +50,15 @@ def find_balance_events(strokes: list[Stroke], settings: GaugeSettings) -> list[
             apart_s = sum(known[n].flowing_s for n in range(first, last) if lasting[n])
             if apart_s < settings.balance_min_s:
                 continue
-            peak = float(apart[first:last][lasting[first:last]].max())
+            strokes_over = np.flatnonzero(lasting[first:last]) + first
+            # A transient within an imbalance lifts a stroke's mean, not what the stroke keeps.
+            level = np.where(
+                sign * sustained[strokes_over] < NEARLY * apart[strokes_over],
+                sign * sustained[strokes_over],
+                apart[strokes_over],
+            )
+            flowing = np.array([known[n].flowing_s for n in strokes_over])
+            peak = _kept(level, flowing, min(TRANSIENT_S, settings.balance_min_s))
             events.append(
                 BalanceEvent(
                     known[first].start_us,
@@ -57,6 +68,16 @@ def find_balance_events(strokes: list[Stroke], settings: GaugeSettings) -> list[
                 )
             )
     return sorted(events, key=lambda event: event.start_us)
+
+
+def _kept(level: FloatArray, seconds: FloatArray, least_s: float) -> float:
+    """The highest level that was reached or passed for `least_s` in all: what is over sooner is a transient.
+
+    level : (S,) [Pa]; seconds : (S,) [s], how long each lasted, `least_s` in all at least
+    """
+    highest = np.argsort(-level)
+    place = int(np.searchsorted(np.cumsum(seconds[highest]), least_s - 1e-6))
+    return float(level[highest[min(place, len(level) - 1)]])
 
 
 def _same_event(strokes: list[Stroke], end: int, first: int, near: bool, settings: GaugeSettings) -> bool:

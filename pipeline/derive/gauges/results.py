@@ -52,7 +52,7 @@ class StateSpan(Struct, frozen=True, gc=False):
 
 
 class BalanceEvent(Struct, frozen=True):
-    """The catalyst gauges ran apart while dispensing. peak_pa : the worst stroke's mean, without sign."""
+    """The catalyst gauges ran apart while dispensing. peak_pa : what strokes kept, without sign."""
 
     start_us: int
     end_us: int

@@ -398,15 +398,13 @@ def _offsets(frames: Frames, jumps: list[Jump], ends: list[Jump], codes: states.
     drifts = find_drifts(frames, flow, stands)
     near = frames.count(END_S)
     for end in ends:
+        # A drift is seen until a stay shows that it is gone: the step says when.
+        drifts = [replace(d, last=end.first) if _spans_step(d, end) else d for d in drifts]
         seen = [(o.gauge, o.last) for o in drifts] + [(o.gauge, o.last) for o in jumps]
         if not any(gauge == end.gauge and abs(last - end.first) < near for gauge, last in seen):
             # Too short to be seen by itself: as if it had gone on.
             lasting = find_drifts(mended(frames, [replace(end, last=len(frames.first))]), flow, stands)
-            drifts += [
-                replace(d, last=end.first)
-                for d in lasting
-                if d.gauge == end.gauge and d.first < end.first < d.last
-            ]
+            drifts += [replace(d, last=end.first) for d in lasting if _spans_step(d, end)]
     offsets = []
     for jump in jumps:
         # A jump that ended in a pull's rise or fall, unseen, was taken off for too long: an offset of its own
@@ -417,11 +415,22 @@ def _offsets(frames: Frames, jumps: list[Jump], ends: list[Jump], codes: states.
         drifts = [drift for drift in drifts if drift not in over]
     for drift in drifts:
         # A drift that is put right at once ends in what looks like a jump the other way.
-        back = [o for o in offsets if o.gauge == drift.gauge and drift.first < o.first < drift.last <= o.last]
+        back = [
+            one
+            for one in offsets
+            if one.gauge == drift.gauge
+            and one.type == Fault.JUMP
+            and drift.first < one.first < drift.last <= one.last
+        ]
         offsets = [one for one in offsets if one not in back]
         last = back[0].first if back else drift.last
         offsets.append(Offset(drift.gauge, drift.first, last, Fault.JUMP if drift.at_once else Fault.DRIFT))
     return offsets
+
+
+def _spans_step(drift: Drift, step: Jump) -> bool:
+    back = drift.gauge == step.gauge and drift.size * step.size < 0
+    return back and drift.first < step.first < drift.last
 
 
 def _undoes(jump: Jump, drift: Drift) -> bool:
