@@ -14,8 +14,8 @@ from pipeline.derive.smear.mixing import (
     coefficient_of_variation,
     intensity_of_segregation,
     kubelka_munk,
-    segregation_scale,
 )
+from pipeline.derive.smear.striation import segregation_scale
 
 with (Path(__file__).parent / "ciede2000_sharma_2005.csv").open() as file:
     PAIRS = [[float(cell) for cell in row] for row in list(csv.reader(file))[1:]]
