@@ -98,9 +98,22 @@ def test_a_gauge_that_stays_at_no_pressure_is_stuck(gauge):
     assert (found.sensor_faults[0].start_us - START_US) / 1e6 == pytest.approx(30, abs=0.2)
 
 
+def test_a_relieved_gauge_that_no_longer_wavers_is_stuck_unless_it_is_cut_off_at_zero():
+    def sticks(psi, seconds):
+        psi[ONE][(seconds >= 20) & (seconds < 50)] = 9.0  # the pump is off until 60 s
+
+    def cut_off(psi, seconds):
+        for gauge in psi:
+            np.maximum(psi[gauge] - (20 if gauge == ONE else 0), 0.0, out=psi[gauge])
+
+    assert faults(recorded("fine", sticks)[0]) == [(Fault.STUCK, ONE)]
+    assert faults(recorded("fine", cut_off)[0]) == []
+
+
 def test_a_gauge_stuck_at_nothing_while_nothing_is_there_is_no_fault():
     def change(psi, seconds):
-        psi[ONE][seconds < 50] = 1.0
+        psi[ONE] = np.maximum(psi[ONE], 0.0)
+        psi[ONE][seconds < 50] = 0.0
 
     assert faults(recorded("fine", change)[0]) == []
 

@@ -41,6 +41,8 @@ STEP_AROUND_S: Final = 0.4
 DIP_SHARE_MAX: Final = 0.35
 SATURATED_S: Final = 0.3
 BROKEN_S: Final = 0.3
+# So many deviations of the noise under zero, for so long, are none.
+BROKEN_NOISE: Final = 4.0
 JOIN_US: Final = 2_000_000
 # Two ceilings as near as this are one, at a coarse logger's step.
 CEILING_SLACK: Final = 1.002
@@ -163,7 +165,7 @@ def _lasting(run_us: IntArray, rows: BoolArray, seconds: float, samples: int = 1
 
 def _wire_break(run_us: IntArray, values: FloatArray, usual: Usual, settings: GaugeSettings) -> BoolArray:
     with np.errstate(invalid="ignore"):
-        low = values < min(IMPOSSIBLE_PA, -NOISE_TIMES * usual.noise)
+        low = values < min(IMPOSSIBLE_PA, -BROKEN_NOISE * usual.noise)
     if settings.pressure_span_psi is not None:
         low |= ne43(values, 0.0, psi_to_pa(settings.pressure_span_psi)) == Flag.FAIL
     return _lasting(run_us, low, BROKEN_S, 2) if low.any() else low

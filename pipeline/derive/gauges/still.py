@@ -58,12 +58,17 @@ def find_still(
     stuck, clipped = np.zeros(len(values), dtype=bool), np.zeros(len(values), dtype=bool)
     tolerance = _same(own)
     stays = _stays(run_us, values, tolerance)
-    stays = stays[values[stays[:, 0]] >= NO_PRESSURE_PA]
+    low = values[stays[:, 0]] < NO_PRESSURE_PA
+    relieved, stays = stays[low], stays[~low]
     stays = stays[np.array([not saturated[first:last].any() for first, last in stays.tolist()], dtype=bool)]
     if own.flat:
         felt = [(f, n) for f, n in stays[_may_feel(run_us, gauge, gauges, usual, stays)].tolist()]
         felt = [(f, n) for f, n in felt if _others_move(run_us, gauge, gauges, usual, f, n)]
         return _of_flat(values, felt)
+    # Relieved, a gauge may read its lowest all along, cut off at zero; at any other value it wavers.
+    wavers = values[relieved[:, 0]] > np.nanmin(values, initial=np.inf) + own.noise
+    for first, last in relieved[wavers & _others_waver(gauge, gauges, relieved)].tolist():
+        stuck[first:last] = not _breaks(gauge, gauges, own, first)
     for first, last in _of_its_own(gauge, gauges, usual, stays):
         if clipped[first]:
             continue
@@ -186,6 +191,13 @@ def _without_noise(
         bool(others) and not any(shows_noise(np.diff(v[f:n])) for v in others) for f, n in stays.tolist()
     ]
     return np.array(quiet, dtype=bool)
+
+
+def _others_waver(gauge: Gauge, gauges: dict[Gauge, FloatArray], stays: IntArray) -> BoolArray:
+    """(S,) stays in which another gauge shows noise."""
+    others = [v for other, v in gauges.items() if other not in (gauge, Gauge.AIR)]
+    waver = [any(shows_noise(np.diff(v[first:last])) for v in others) for first, last in stays.tolist()]
+    return np.array(waver, dtype=bool)
 
 
 def _may_feel(
