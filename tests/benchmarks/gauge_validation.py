@@ -4,7 +4,7 @@ Random pumps, rates, shifts and faults, played through tests/shop/lumped_pump.py
 tests/shop/pump.py, with --other through tests/shop/otherpump.py; findings are held against the truth. Run as
 `python -m tests.benchmarks.gauge_validation [--seeds FIRST COUNT] [--wild | --hydraulic | --other] [--each]`.
 Seeds below 1000, 3000 to 5059, and of --wild (wider ranges) 4000 to 4059 were looked at while this was
-written; 6000 to 6059 of --wild, 3000 to 3059 and 7000 to 7099 of --hydraulic are development data too;
+written; 6000 to 6199 of all, 7000 to 7099 of all and 3000 to 3059 of --hydraulic are development data too;
 8000 to 8029 were scored once, after the last change: start the next at 8030. Of --other 3000 to 3899 are
 development data, 3900 and up are not looked at before the last score.
 """

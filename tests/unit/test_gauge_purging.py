@@ -114,6 +114,20 @@ def test_a_zero_that_jumps_down_while_the_pump_stands_is_no_purge_for_it_shows_n
     assert not purged(np.where(SPAN, RUNS, STANDS), FALLEN, turns=np.arange(150, 950, 60)).any()
 
 
+def test_a_zero_that_jumps_down_and_stays_is_no_purge():
+    assert not purged(np.where(AT >= 100, RUNS, STANDS), FALLEN).any()
+
+
+def test_a_catalyst_that_rises_as_the_gun_is_shut_has_flowed_though_it_began_at_its_running_level():
+    rises, short = np.where(AT < 107, RUNS, STANDS), SPAN & (AT < 107)
+    assert flows(rises, rises, flow=BEFORE, alone=short)[short].all()
+
+
+def test_a_stroke_a_little_higher_than_the_last_is_no_closed_catalyst():
+    pull = np.where((AT >= 10) & (AT < 130), np.where(AT >= 100, RUNS + 50, RUNS), STANDS)
+    assert flows(pull, pull, flow=INTO, place=np.where(SPAN, 0.2, 0.0), turns=TURNS[:10])[SPAN].all()
+
+
 def test_a_fall_that_a_zero_taken_off_has_made_is_no_purge():
     assert not purged(np.where(SPAN, STANDS + 400, STANDS), FALLEN).any()
 

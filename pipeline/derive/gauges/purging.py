@@ -26,6 +26,8 @@ JUST_S: Final = 0.3
 # A level that a change leaves within this share, or within the noise, has not moved: flow costs more.
 UNMOVED_SHARE: Final = 0.005
 UNMOVED_NOISE: Final = 2.0
+# Closed in a pull, the catalyst gets so near to its standing level.
+STANDS_PLACE: Final = 0.7
 # A line that stands falls with no trigger by this share.
 FALLS_SHARE: Final = 0.01
 # A reversal this near to either end is the pull's before or after.
@@ -72,11 +74,14 @@ def with_catalyst(
             last < len(flow) and bool(flow[last]) and not _moved(frames, signals, last, -1)
         )
         turned = np.searchsorted(turns, last) > np.searchsorted(turns, first)
-        stands = not _falls_along(frames, signals, first) and (
-            _unmoved(frames, signals, first)
-            or known_median(place[first:last]) > PLACE
-            or (last - first) * frames.seconds > longest
-        )
+        long = (last - first) * frames.seconds > longest
+        where = known_median(place[first:last])
+        if first > 0 and flow[first - 1]:
+            stands = where > STANDS_PLACE
+        else:
+            # What was at its running level before the pull shows its flow by its rise at the end.
+            unmoved = _unmoved(frames, signals, first) and (long or not _goes_along(frames, signals, last, 1))
+            stands = not _goes_along(frames, signals, first, -1) and (unmoved or where > PLACE or long)
         flows[first:last] = turned or joined or not stands
     return flows
 
@@ -130,7 +135,8 @@ def purges(
         before, after = place[max(0, first - onset)], place[min(first + onset, last - 1)]
         sank = before > 1 - PLACE and before - after < FALL
         fell = begins and np.mean(off[first:last]) < PLACE
-        short = (last - first) * frames.seconds <= longest
+        # A zero that jumped stays; what flowed rises as the gun is shut, or falls as it is relieved.
+        short = (last - first) * frames.seconds <= longest and not _unmoved(frames, signals, last)
         kept[first:last] = where <= PLACE and not sank and fell and short  # not known is no purge
     return kept
 
@@ -164,11 +170,12 @@ def _unmoved(frames: Frames, signals: list[Signal], at: int) -> bool:
 
 
 def _moved(frames: Frames, signals: list[Signal], at: int, way: int) -> bool:
-    """Whether a gauge rises (way 1) or falls (-1) there."""
-    return any(way * by > noise for by, noise in _moves(frames, signals, at, UNMOVED_SHARE))
+    """Whether every gauge that speaks rises (way 1) or falls (-1) there."""
+    moves = _moves(frames, signals, at, UNMOVED_SHARE)
+    return bool(moves) and all(way * by > noise for by, noise in moves)
 
 
-def _falls_along(frames: Frames, signals: list[Signal], at: int) -> bool:
-    """Whether the gauges of a line fall there, in the mean: they may part, but flow costs both."""
+def _goes_along(frames: Frames, signals: list[Signal], at: int, way: int) -> bool:
+    """Whether a line rises (way 1) or falls (-1) there: its gauges in the mean, for they may part."""
     moves = _moves(frames, signals, at, FALLS_SHARE)
-    return bool(moves) and sum(by for by, _ in moves) < -sum(noise for _, noise in moves)
+    return bool(moves) and way * sum(by for by, _ in moves) > sum(noise for _, noise in moves)
