@@ -11,7 +11,7 @@ import numpy as np
 
 from pipeline.derive.gauges.around import in_blocks, lowest_around, median_around, straight_between
 from pipeline.derive.gauges.frames import Frames, Signal
-from pipeline.derive.gauges.medians import known_median
+from pipeline.derive.gauges.medians import known_median, some
 from pipeline.derive.gauges.quality import runs_of
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
 
@@ -80,30 +80,32 @@ def _gauge_flow(
     running = _running_level(frames, signal, dips)
     standing = _standing_level(frames, signal, running, dips)
     # One of two gauges that runs high beside the other would take its running level for standing.
-    high = RUNS_HIGH * float(np.median(standing))
+    high = RUNS_HIGH * float(np.median(some(standing)))
 
     def told(level: FloatArray, running: FloatArray, standing: FloatArray) -> list[Any]:
         step = standing - running
         size = np.abs(step)
         clear = size > np.maximum(STEP_SHARE_MIN * standing, STEP_NOISE_MIN * signal.noise)
         place = (level - running) / np.where(clear, step, np.inf)
-        stands = 1.0 - np.clip(
-            (STANDS_NOISE * signal.noise + STANDS_SHARE * standing) / size, STANDS_MIN, STANDS_MAX
-        )
+        stands = _stands_from(standing, size, signal.noise)
         clarity = np.where(clear, size, 0.0) * np.where(standing > high, 0.5, 1.0)
         clarity[np.isnan(level)] = -1.0
-        runs, least = place < stands - HYSTERESIS, 0.5 * (1.0 - stands) * size
-        return [clear, place, runs, place > stands, least, STEEP * size, clarity]
+        return [clear, place, place < stands - HYSTERESIS, place > stands, clarity]
 
     with np.errstate(invalid="ignore", divide="ignore"):
-        clear, place, runs, stands, least, steep, clarity = in_blocks(told, signal.level, running, standing)
+        clear, place, runs, stands, clarity = in_blocks(told, signal.level, running, standing)
     by_level = _hysteresis(runs, stands) & clear & pressurised & ~relieved
     by_level = _from_onset(by_level, signal.level, frames)
-    by_level = _with_strokes(frames, by_level, dips, signal, place, least, steep)
+    by_level = _with_strokes(frames, by_level, dips, signal, place, running, standing)
     flow = clear & (by_level | _inside_train(train, by_level)) | ~clear & train
     # A bound may hide all that lies above it: only strokes tell.
     np.copyto(place, np.nan, where=~clear | signal.bound)
     return flow & pressurised, place, clarity
+
+
+def _stands_from(standing: FloatArray, step: FloatArray, noise: float) -> FloatArray:
+    """[1], from which place on a level stands. standing, step : (N,) [Pa], step without sign; noise : [Pa]"""
+    return 1.0 - np.clip((STANDS_NOISE * noise + STANDS_SHARE * standing) / step, STANDS_MIN, STANDS_MAX)
 
 
 def line_relieved(signals: list[Signal]) -> BoolArray:
@@ -174,29 +176,37 @@ def _with_strokes(
     dips: IntArray,
     signal: Signal,
     place: FloatArray,
-    least: FloatArray,
-    steep: FloatArray,
+    running: FloatArray,
+    standing: FloatArray,
 ) -> BoolArray:
     """Flow that shows its reversals, or is too short to need one.
 
     What runs on for longer than a stroke can last without a dip is a standing level that sank, unless it fell
     as far as flow makes it fall, at once; so is what begins without a fall. What comes from or goes to no
     pressure without a dip is the pump being filled or relieved.
-    place : (F,) [1], 0 running, 1 standing
-    least : (F,) [Pa], least fall of the level with which flow begins; steep : (F,) [Pa], one that is no leak
+    place : (F,) [1], 0 running, 1 standing; running, standing : (F,) [Pa], levels near in time
     """
     flow = flow.copy()
     longest = frames.count(NO_DIP_S)
     beside = frames.count(ONSET_S)
     runs, inside = runs_of(flow), dips[flow[dips]]
     strokes = np.diff(np.searchsorted(inside, runs), axis=1).ravel() > 0
-    for first, last in runs[~strokes].tolist():
+    begins = runs[:, 0]
+    step = np.abs(standing[begins] - running[begins])
+    with np.errstate(invalid="ignore", divide="ignore"):
+        # The least fall of the level with which flow begins.
+        least = 0.5 * (1.0 - _stands_from(standing[begins], step, signal.noise)) * step
+
+    def falls_at_once(first: int) -> bool:
+        return _falls_at_once(frames, signal, first, STEEP * abs(float(standing[first] - running[first])))
+
+    for (first, last), fall in zip(runs[~strokes].tolist(), least[~strokes].tolist(), strict=True):
         around = signal.no_pressure[max(0, first - beside) : last + beside]
         before = signal.level[max(0, first - beside // 2) : first]
         high = np.nanmax(np.nan_to_num(before), initial=0.0)
-        falls = len(before) == 0 or not high - known_median(signal.level[first:last]) < least[first]
+        falls = len(before) == 0 or not high - known_median(signal.level[first:last]) < fall
         # What leaks falls as far, but not at once.
-        leaks = last - first > longest and not _falls_at_once(frames, signal, first, steep)
+        leaks = last - first > longest and not falls_at_once(first)
         if leaks or around.any() or not falls:
             flow[first:last] = False
     firsts, lasts = runs[strokes].T
@@ -208,17 +218,17 @@ def _with_strokes(
         # A slow stroke lasts long: from a reversal on, what stays at its running level or as it was flows.
         was = float(place[max(0, first - frames.count(SETTLED_S))])
         ran = known_median(place[first:last]) < max(RUNS_PLACE, was + STAYS)
-        if not (_falls_at_once(frames, signal, first, steep) if first in firsts else ran):
+        if not (falls_at_once(first) if first in firsts else ran):
             flow[first:last] = False
     return flow
 
 
-def _falls_at_once(frames: Frames, signal: Signal, first: int, steep: FloatArray) -> bool:
-    """Whether the level falls at a frame as far as no leak lets it within two seconds."""
+def _falls_at_once(frames: Frames, signal: Signal, first: int, steep: float) -> bool:
+    """Whether the level falls at a frame within two seconds as far as no leak lets it, `steep` [Pa]."""
     reach = frames.count(ONSET_S)
     before = signal.level[max(0, first - reach // 2) : first]
     after = known_median(signal.level[first + reach // 2 : first + reach])
-    return bool(np.nanmax(np.nan_to_num(before), initial=0.0) - after > steep[first])
+    return bool(np.nanmax(np.nan_to_num(before), initial=0.0) - after > steep)
 
 
 def dip_trains(frames: Frames, dips: IntArray) -> BoolArray:

@@ -12,6 +12,7 @@ import numpy as np
 
 from edge.words import Gauge
 from pipeline.derive.gauges.around import highest_around, in_blocks, lowest_around
+from pipeline.derive.gauges.medians import MANY, some
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
 from pipeline.derive.gauges.timeline import Timeline
 
@@ -29,8 +30,6 @@ NO_PRESSURE_PA: Final = 3e5
 NO_PRESSURE_SHARE: Final = 0.08
 # A gauge that only ever showed none has no usual pressure to hold its noise against.
 NO_PRESSURE_NOISE: Final = 5.0
-# A median of so many is known to a hundredth of a deviation.
-MANY: Final = 50_000
 
 
 @dataclass(frozen=True)
@@ -225,11 +224,6 @@ def _by_frame(values: FloatArray, first: IntArray, per_frame: int) -> tuple[Floa
 
 def _sum_and_lowest(*samples: FloatArray) -> list[FloatArray]:
     return [functools.reduce(np.add, samples), functools.reduce(np.minimum, samples)]
-
-
-def some(values: IntArray) -> IntArray:
-    """Some of many, evenly spread: enough for a median, at a small part of its cost."""
-    return values[:: 1 + len(values) // MANY]
 
 
 def fill(values: FloatArray) -> FloatArray:

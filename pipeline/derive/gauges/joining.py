@@ -134,15 +134,14 @@ def _numbered(strokes: list[Stroke], done: Joined, section: Section, low: int) -
         return strokes
     later: dict[Part, int] = {}
     turned: dict[Part, int] = {}
+    of_parts = [reversal.part for reversal in done.reversals]
     for part in BOTH_PARTS:
-        last = max((s.no for s in done.strokes if s.part == part), default=0)
+        last = next((s.no for s in reversed(done.strokes) if s.part == part), 0)
         # A stroke that was settled is here too, if it lies in what is read before the cut.
         known = [s.no for s in section.strokes if s.part == part and s.start_us < low]
         first = min((s.no for s in strokes if s.part == part), default=1)
         later[part] = last - (max(known) if known else first - 1)
-        turned[part] = sum(r.part == part and r.at_us < low for r in section.reversals) + sum(
-            r.part == part for r in done.reversals
-        )
+        turned[part] = [r.part for r in section.reversals if r.at_us < low].count(part) + of_parts.count(part)
     return [
         msgspec.structs.replace(s, no=s.no + later[s.part], direction=(s.direction + turned[s.part]) % 2)
         for s in strokes

@@ -4,9 +4,16 @@ NumPy's own look for masks and axes first, which takes ten times as long as find
 an analysis asks some ten thousand times a day. Short arrays are sorted in vector steps sooner than parted.
 """
 
+from typing import Final, TypeVar
+
 import numpy as np
+import numpy.typing as npt
 
 from pipeline.derive.gauges.recording import FloatArray
+
+# A median of so many is known to a hundredth of a deviation.
+MANY: Final = 50_000
+_Kind = TypeVar("_Kind", bound=np.generic)
 
 
 def median(values: FloatArray) -> float:
@@ -38,3 +45,8 @@ def known_row_medians(rows: FloatArray) -> FloatArray:
     known, at = np.count_nonzero(rows == rows, axis=1), np.arange(len(rows))
     middle: FloatArray = (ordered[at, np.maximum(known - 1, 0) // 2] + ordered[at, known // 2]) / 2
     return middle
+
+
+def some(values: npt.NDArray[_Kind]) -> npt.NDArray[_Kind]:
+    """Some of many, evenly spread: enough for a median, at a small part of its cost."""
+    return values[:: 1 + len(values) // MANY]

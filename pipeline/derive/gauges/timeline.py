@@ -11,6 +11,7 @@ from typing import Final
 import numpy as np
 
 from edge.words import Fault
+from pipeline.derive.gauges.medians import some
 from pipeline.derive.gauges.quality import runs_of
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
 from pipeline.derive.gauges.results import SensorFault
@@ -196,13 +197,15 @@ def _set_forward(run_us: IntArray, values: list[FloatArray], gaps: IntArray) -> 
     seem longer than it was and never shorter.
     """
     forward = np.zeros(len(gaps), dtype=bool)
+    if not len(gaps) or len(run_us) - 1 - len(gaps) < 2 * BESIDE:
+        return forward
     moves = np.diff(run_us)
     usual = np.delete(moves, gaps)
-    if not len(gaps) or len(usual) < 2 * BESIDE:
-        return forward
     # A row missing here and there is no gap, and would stretch the grid.
-    interval = float(usual[usual < 1.5 * np.median(usual)].mean())
-    jitter = float(np.median(np.abs(usual - np.median(usual)))) / interval
+    few = some(usual)
+    middle = float(np.median(few))
+    interval = float(usual[usual < 1.5 * middle].mean())
+    jitter = float(np.median(np.abs(few - middle))) / interval
     for place, gap in enumerate(gaps.tolist()):
         rows = moves[gap] / interval
         # The grid is known over as many rows as there are.
