@@ -27,6 +27,8 @@ DIP_SHARE: Final = 0.04
 DIP_S: Final = 0.15
 # A base that flows shows a reversal within this: strokes last 15 s at most.
 REVERSES_S: Final = 21.0
+# Work shows a reversal this often, pauses and all; a standing line that is topped up does not.
+FLOWS_US: Final = 60e6
 # A line has pressure from this share of what is usual on.
 HAS_SHARE: Final = 0.3
 # Stays in which no gauge shows noise are the logger's way if there are so many.
@@ -126,7 +128,8 @@ def _dead(
         for first, last in lasting_runs(run_us, alone & ~dead, STUCK_S):
             # The base may stand relieved while its drum is replaced: then the catalyst stands too.
             least = _dip(usual[other])
-            if gauge != Gauge.BASE or _dips(gauges[other][first:last], least) >= DIPS:
+            often = max(DIPS, (run_us[last - 1] - run_us[first]) / FLOWS_US)
+            if gauge != Gauge.BASE or _dips(gauges[other][first:last], least) >= often:
                 dead[first:last] = True
     return dead
 
