@@ -19,6 +19,7 @@ from pipeline.land.landing import Landing
 from pipeline.retention import thin_before, thinned_days
 from pipeline.settings import SiteSettings
 from pipeline.tables import TABLES
+from pipeline.unchanged import Unchanged
 from tests.running import ROOT, START
 from tests.unit.test_landing import gauges, message, photo
 
@@ -113,7 +114,7 @@ def test_old_days_are_thinned_and_what_was_derived_from_them_stands(tmp_path):
     home = tmp_path / "home"
     land(home, some(1, 200))
     history, settings, day = History(home), SiteSettings(), START.date()
-    derive_gauges(history, settings, "hall-9", "pump-a", day)
+    derive_gauges(history, settings, "hall-9", "pump-a", day, Unchanged())
     derived = history.read("pump_days").to_pylist()
     other = {name: history.read(name).num_rows for name in ("photos", "records")}
     full = history.read("gauge_samples").num_rows
@@ -123,7 +124,7 @@ def test_old_days_are_thinned_and_what_was_derived_from_them_stands(tmp_path):
         assert thin_before(history, day.replace(day=day.day + 1)).days == 0  # once
     assert thinned.rows_before == full and 0 < thinned.rows_after < full / 2
     assert thinned_days(home) == {("hall-9", "pump-a", day)}
-    derive_gauges(history, settings, "hall-9", "pump-a", day)
+    derive_gauges(history, settings, "hall-9", "pump-a", day, Unchanged())
     assert history.read("pump_days").to_pylist() == derived
     assert {name: history.read(name).num_rows for name in other} == other
 
