@@ -39,6 +39,15 @@ def test_relief_agrees_nowhere(seed: int):
     assert drag(0.1 * wing, 0.1 * mirror, HALF, 0.0, PX) is None
 
 
+@pytest.mark.parametrize("seed", range(40, 60))
+def test_what_the_search_gains_by_chance_on_a_small_film_moves_nothing(seed: int):
+    small = np.zeros_like(HALF)
+    small[20:200, 20:130] = True  # a wing of 1,200 mm2
+    common = 0.4 * waves(seed + 100, 1.0)  # coarse relief, so that few waves agree by chance
+    wing, mirror = common + waves(seed, 1.0), common + waves(seed + 50, 1.0)
+    assert drag(0.1 * wing, 0.1 * mirror, small, 0.0, PX) is None
+
+
 def test_a_wing_too_narrow_to_tell_stays_where_it_is():
     narrow = np.zeros_like(HALF)
     narrow[20:260, 20:50] = True

@@ -22,6 +22,7 @@ _FARTHEST_MM: Final = 2.4
 _BENT: Final = 0.04  # of correlation, for a step of one pixel between neighbouring distances
 _AGREED: Final = 0.22  # correlation that relief does not come by, however it is moved
 _GAIN: Final = 0.08
+_BEYOND_CHANCE: Final = 1.5  # times what the search gains where there is nothing to find
 _STRIPS_LEAST: Final = 4
 
 
@@ -46,11 +47,22 @@ def drag(
     weight = np.bincount(strip) / len(strip)
     if len(weight) < _STRIPS_LEAST:
         return None
-    agreement = _agreement(a, b, (y, x), strip, round(_FARTHEST_MM * scale)) * weight[:, None, None]
-    path = _path(agreement, _BENT * weight)
-    reach = agreement.shape[1] // 2
-    told = float(agreement[np.arange(len(path)), path[:, 0], path[:, 1]].sum())
-    if told < max(_AGREED, float(agreement[:, reach, reach].sum()) + _GAIN):
+    reach = round(_FARTHEST_MM * scale)
+
+    def sought(opposite: FloatArray) -> tuple[NDArray[np.int64], float, float]:
+        agreement = _agreement(a, opposite, (y, x), strip, reach) * weight[:, None, None]
+        path = _path(agreement, _BENT * weight)
+        told = float(agreement[np.arange(len(path)), path[:, 0], path[:, 1]].sum())
+        return path, told, told - float(agreement[:, reach, reach].sum())
+
+    path, told, gain = sought(b)
+    if told < _AGREED or gain < _GAIN:
+        return None
+    # Whoever seeks finds something: a wing laid on head to foot has nothing in common, and tells how much.
+    _, _, chance = sought(
+        np.ascontiguousarray(b[::-1] if abs(np.cos(angle)) > abs(np.sin(angle)) else b[:, ::-1])
+    )
+    if gain < _BEYOND_CHANCE * chance:
         return None
     at = start + (np.arange(len(path)) + 0.5) * _STRIP_MM
     y, x = np.mgrid[: both.shape[0], : both.shape[1]].astype(np.float32)
