@@ -468,7 +468,8 @@ def score(case: Case, found: GaugeAnalysis) -> dict[str, Any]:
     )
     if "wear" in case.about:
         worn = [part for part, share in case.about["wear"].items() if share >= WORN_SHARE]
-        told = [one.part for one in found.wear]
+        # Less wear, or less clogging, may be told or not.
+        told = [one.part for one in found.wear if case.about["wear"].get(one.part, 1.0) >= WORN_SHARE]
         scores["wear"] = (
             len(set(worn) & set(told)),
             len(worn),
@@ -476,7 +477,8 @@ def score(case: Case, found: GaugeAnalysis) -> dict[str, Any]:
             [(part, case.about["wear"][part]) for part in worn if part not in told],
             [(part,) for part in told if part not in case.about["wear"]],
         )
-        clogged, spans = case.about["clogging"] >= CLOGGED_SHARE, found.clogging.spans
+        clogged = case.about["clogging"] >= CLOGGED_SHARE
+        spans = found.clogging.spans if clogged or not case.about["clogging"] else []
         scores["clogging"] = (
             int(clogged and bool(spans)),
             int(clogged),
