@@ -67,6 +67,7 @@ class Inbox:
         self._too_much: set[str] = set()  # edges that were told of
         self._prompt = False
         self._first_at = 0.0
+        self._wakes_at = 0.0  # when `gather` looks again of itself
         self._connection = 0
         self.connected = threading.Event()
         self._client = client = mqtt.Client(
@@ -100,6 +101,7 @@ class Inbox:
                 due = self._due() if self._waiting else deadline
                 if now >= due:
                     return self._take()
+                self._wakes_at = due
                 self._ready.wait(due - now)
 
     def _due(self) -> float:
@@ -199,6 +201,9 @@ class Inbox:
             self._by_sender[sender] += 1
             drains = self._by_sender[sender] >= DRAIN_MESSAGES and now - self._first_at < DRAIN_S
             self._prompt |= drains or "/photo/" in topic or "/record/" in topic
-            self._ready.notify()
+            # To wake it for each message of a flood takes longer than to land one.
+            if self._due() < self._wakes_at:
+                self._wakes_at = 0.0
+                self._ready.notify()
         if arrived.qos == 1 and not late:
             client.ack(arrived.mid, 1)
