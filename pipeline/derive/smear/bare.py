@@ -18,6 +18,8 @@ _OFF_MM: Final = 1.0
 _LONG: Final = 0.4  # of the film's length along the fold, all strips together: less is a patch
 _PALE: Final = 0.88  # of the paper's light at the least; with a little curing agent base is darker
 _COLOUR: Final = 0.03  # relative, between the colours: nor is base without it any darker in one
+_CREASE_MM: Final = 0.5
+_BARE_SHARE: Final = 0.4
 _END_MM: Final = (1.5, 7.0)
 _STEP: Final = 0.02  # relative, what noise and the crease leave of two like papers
 _WIDE_PX: Final = 5.0  # a narrower strip is no brighter than its edges let it
@@ -61,6 +63,17 @@ def fold_strip(
     steps = [_step(colour, film, strip, away, side * along, px_per_mm) for side in (-1, 1)]
     told = [step for step in steps if step is not None]
     return Strip(strip, bool(told) and max(told) < _STEP)
+
+
+def parts_wings(film: BoolArray, line: Fold, px_per_mm: float) -> bool:
+    """Whether a line is bare for most of its way through a film, as only a fold is. film : (H, W)."""
+    y, x = np.nonzero(film)
+    if len(y) == 0:
+        return False
+    away = np.abs(x * np.cos(line.angle) + y * np.sin(line.angle) - line.offset) / px_per_mm
+    along = (y * np.cos(line.angle) - x * np.sin(line.angle)) / px_per_mm
+    crossed = np.unique(along[away < _CREASE_MM].astype(int))
+    return bool(len(crossed) < _BARE_SHARE * np.ptp(along))
 
 
 def _white_as_paper(colour: FloatArray, strip: BoolArray) -> bool:

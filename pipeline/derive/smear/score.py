@@ -166,6 +166,7 @@ def _measure(seen: Seen, canvas: Canvas, levelled: light.Light, film: Film, limi
         torn=torn,
         unmixed=unmixed,
         strip=strip is not None and not strip.paper,
+        parted=bare.parts_wings(mask & ~torn, line, scale),
         fold_patch_mm2=patch,
         one_wing=judgeable.one_wing_only(lightness, fold.mirrored(lightness, line), both, scale)
         if seen_both
@@ -232,7 +233,9 @@ def _wing_checks(
         judgeable.at_least(
             "outline_likeness",
             wings.fold.likeness_of_outline,
-            limits.outline_likeness_min if printed_fold or uneven else limits.outline_likeness_plain_min,
+            limits.outline_likeness_min
+            if printed_fold or uneven or wings.parted
+            else limits.outline_likeness_plain_min,
             "No two mirrored wings to be seen: show the whole smear, opened flat, with no shadow beside it.",
         ),
         judgeable.at_most(

@@ -23,6 +23,7 @@ class Wings:
     unmixed : share of the film white as base; strip : a white strip along the fold, base or bare paper
     bubbles : round white spots so large that they may be air or base
     light_doubt : deviation of the fraction that gloss and light may feign [1]
+    parted : whether the fold is bare for most of its way between the wings
     """
 
     at: tuple[int, int]
@@ -36,6 +37,7 @@ class Wings:
     torn: BoolArray
     unmixed: float
     strip: bool
+    parted: bool
     fold_patch_mm2: float
     one_wing: float
     light_doubt: float = 0.0
