@@ -69,16 +69,6 @@ def test_slow_variation_that_light_makes_too_is_unclear_not_mixing():
     assert glossy.unclear == pytest.approx(16 * 0.02 - 0.03**2, rel=0.1)
 
 
-def test_a_drift_that_light_beside_it_may_hide_is_told_as_possible():
-    """Mixing drifts by 0.1 on both wings; a lamp from one side brightens one of them alone by as much."""
-    _, x = np.mgrid[:200, :320].astype(np.float32) / PX
-    ramp = np.sqrt(2) * np.sqrt(1.5) * (x / x.max() * 2 - 1)  # spread 1
-    both = np.ones(ramp.shape, bool)
-    shared = shared_variance(0.1 * ramp + 0.08 * ramp, 0.1 * ramp - 0.08 * ramp, both, doubt=0.04)
-    assert shared.unclear == 0
-    assert shared.drift == pytest.approx(0.1**2 - 0.04**2, rel=0.1)
-
-
 def test_bands_of_lead_and_lag_are_mixing_however_slow():
     """Bands 20 mm long and smooth, alike on both wings: no light bends so often across a wing."""
     x = np.tile(np.arange(640, dtype=np.float32) / PX, (200, 1))

@@ -42,14 +42,12 @@ class Shared(NamedTuple):
 
     mix : that both wings share, as far as it stands out of what relief makes by chance
     unclear : a drift over the whole wing that both share, mixing or light
-    drift : how large it may be where what differs between the wings is taken for theirs alone
     feigned : of mix, what relief may have made that both wings have in common
     own : of a wing as photographed; scatter : standard error of mix
     """
 
     mix: float
     unclear: float
-    drift: float
     feigned: float
     own: float
     scatter: float
@@ -61,7 +59,6 @@ class Mixing:
 
     cov : coefficient of variation [1] of what both wings share
     cov_unclear : as much of `cov` as is smooth over a whole wing: a drifting ratio, or gloss [1]
-    cov_drift : how large a smooth variation may be, though the wings differ as much in what is smooth [1]
     cov_hidden : how large a variation relief and gloss could hide, one standard error [1]
     cov_feigned : as much of `cov` as relief may have made that is mirrored, where strings broke midway [1]
     cov_seen : of one wing as photographed, relief, gloss and noise included [1]
@@ -79,7 +76,6 @@ class Mixing:
     scale_px: float | None
     striation_px: float | None
     cov_feigned: float = 0.0
-    cov_drift: float = 0.0
 
     @property
     def cov_sure(self) -> float:
@@ -164,10 +160,9 @@ def shared_variance(
     own = float(np.sqrt(max(np.var(mean + half) * np.var(mean - half), 1e-16)))
     smooth_mean, smooth_half = smooth_part(np.stack([mean, half], axis=1), both).T
     mix, feigned, scatter = _by_octaves(mean - smooth_mean, half - smooth_half, both, angle)
-    drift = max(0.0, float(np.var(smooth_mean)) - doubt**2)
-    # Light that falls on each wing otherwise falls otherwise on both together as well, as far as one knows.
-    unclear = max(0.0, drift - _LIGHT_DOUBT * float(np.var(smooth_half)))
-    return Shared(mix=mix, unclear=unclear, drift=drift, feigned=feigned, own=own, scatter=scatter)
+    drift = float(np.var(smooth_mean)) - _LIGHT_DOUBT * float(np.var(smooth_half))
+    unclear = max(0.0, drift - doubt**2)
+    return Shared(mix=mix, unclear=unclear, feigned=feigned, own=own, scatter=scatter)
 
 
 def _by_octaves(
@@ -287,5 +282,4 @@ def measure_mixing(
         scale_px=scale,
         striation_px=striation,
         cov_feigned=float(np.sqrt(shared.feigned)),
-        cov_drift=float(np.sqrt(shared.drift)),
     )

@@ -209,8 +209,6 @@ def _wing_checks(
     _, a, b = wings.colour.median
     mix = wings.mixing
     # About a wrong fold a mix looks even, never uneven: base that ran out to the rim may spoil the outline.
-    # Twice as large a drift is let by where the light, too, is known to differ between the wings.
-    drift = max(mix.cov_unclear, mix.cov_drift / 2)
     uneven = mix.cov**2 - 2 * mix.cov_hidden**2 > (2 * limits.cov_max) ** 2
     return [
         judgeable.at_least(
@@ -248,7 +246,7 @@ def _wing_checks(
         ),
         judgeable.at_most(
             "drift",
-            drift if mix.cov_sure < max(limits.cov_max, drift / 2) else 0.0,
+            mix.cov_unclear if mix.cov_sure < max(limits.cov_max, mix.cov_unclear / 2) else 0.0,
             limits.cov_max / 2,
             "The shade drifts across both wings, or the film shines: turn the sheet, use softer light; if "
             "it comes so again, check the ratio and take a new sample.",
