@@ -233,7 +233,8 @@ def _scored(history: History, settings: SiteSettings, photo: dict[str, Any]) -> 
 
 _MEASURED: Final = (
     *("verdict", "score", "cov", "segregation", "striation_mm", "delta_e_p95", "shade_delta_e"),
-    *("reasons", "calibrated", "px_per_mm"),
+    *("reasons", "calibrated", "px_per_mm", "delta_e_p99", "delta_e_zones", "cov_low", "cov_high"),
+    *("certainty", "wings_likeness", "streaks", "longest_streak_mm", "specks", "largest_speck_mm"),
 )
 
 

@@ -138,6 +138,16 @@ DERIVED: Final[dict[str, pa.Schema]] = {
             ("shade_l", pa.float64()),
             ("shade_a", pa.float64()),
             ("shade_b", pa.float64()),
+            ("delta_e_p99", pa.float64()),
+            ("delta_e_zones", pa.float64()),
+            ("cov_low", pa.float64()),
+            ("cov_high", pa.float64()),
+            ("certainty", pa.float64()),
+            ("wings_likeness", pa.float64()),
+            ("streaks", pa.int64()),
+            ("longest_streak_mm", pa.float64()),
+            ("specks", pa.int64()),
+            ("largest_speck_mm", pa.float64()),
         ]
     ),
     # What the day's tests show (derive/cure). One row a record as corrected, of its id. passed : null where

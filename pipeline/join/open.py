@@ -45,6 +45,10 @@ _SQL_TYPE: Final = {
 }
 
 
+# Tables whose files may lack columns that came later. To compare the files' columns costs a look at each.
+_GROWN: Final = frozenset({"smear_scores"})
+
+
 # A table's log is read in a few milliseconds, most of it outside Python.
 _OPENERS: Final = 4
 # Of these only the days asked for are read; of all others, all that is known of the pump.
@@ -135,6 +139,7 @@ def _relation(
 ) -> list[str]:
     """history.<name>: the table's files, or nothing in the right shape. Returns the files."""
     types = {field.name: _SQL_TYPE[field.type] for field in TABLES[name]}
+    nulls = ", ".join(f'NULL::{kind} AS "{column}"' for column, kind in types.items())
     if focus is not None:
         files = [path for path in files if focus.holds(name, path)]
     if files:
@@ -142,11 +147,14 @@ def _relation(
         hive = ", ".join(f"'{column}': {types[column]}" for column in PARTITIONS.get(name, []))
         split = f"hive_partitioning = true, hive_types = {{{hive}}}" if hive else "hive_partitioning = false"
         listed = ", ".join(_quoted(path) for path in files)
-        query = f"SELECT {columns} FROM read_parquet([{listed}], {split})"
+        read = f"FROM read_parquet([{listed}], {split})"
+        if name in _GROWN:
+            read = read.removesuffix(")") + ", union_by_name = true)"
+            read = f"FROM (SELECT {nulls} WHERE false UNION ALL BY NAME {read})"
+        query = f"SELECT {columns} {read}"
         if focus is not None:
             query += f" WHERE {focus.where(name)}"
     else:
-        nulls = ", ".join(f'NULL::{kind} AS "{column}"' for column, kind in types.items())
         query = f"SELECT {nulls} WHERE false"
     try:
         # One pump is read once and asked many times; only its samples are too many to hold.
