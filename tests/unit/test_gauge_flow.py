@@ -10,6 +10,7 @@ from pipeline.derive.gauges.frames import Frames
 from pipeline.derive.gauges.recording import Recording
 from pipeline.derive.gauges.settings import GaugeSettings
 from pipeline.derive.gauges.strokes import find_reversals
+from tests.benchmarks.gauge_validation import other_case, score
 from tests.shop.plain_pump import START_US, Plain, play, work
 
 SETTINGS = GaugeSettings()
@@ -96,3 +97,12 @@ def test_a_slow_pull_near_the_standing_level_goes_on_after_its_reversal():
     assert [(round(s), round(e)) for kind, s, e in found if kind == "dispensing"][-1][1] == pytest.approx(
         end, abs=2
     )
+
+
+def test_a_gauge_that_rises_with_flow_leaves_the_word_to_the_other():
+    """Imbalance lifts one catalyst gauge of a pump by the laws of `otherpump` over its own stall pressure."""
+    case = other_case(3022)
+    found = score(case, analyse(case.recording, SETTINGS))
+    matched, true, told = found["balance"][:3]
+    assert (matched, true, told) == (1, 1, 1)
+    assert found["iou dispensing"] > 0.95
