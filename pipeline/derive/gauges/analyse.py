@@ -13,7 +13,8 @@ import msgspec
 import numpy as np
 
 from pipeline.derive.gauges import balance, idle, volume
-from pipeline.derive.gauges.joining import BOTH_PARTS, Finding, Joined, join, quiet_cut
+from pipeline.derive.gauges.joining import Finding, Joined, join, quiet_cut
+from pipeline.derive.gauges.parts import PARTS
 from pipeline.derive.gauges.recording import Recording, joined_rows
 from pipeline.derive.gauges.results import GaugeAnalysis
 from pipeline.derive.gauges.section import Section, read_section
@@ -164,7 +165,7 @@ def concluded(joined: Joined, settings: GaugeSettings) -> GaugeAnalysis:
     states = list(joined.states)
     catalyst = [stroke for stroke in joined.strokes if stroke.part == "catalyst"]
     of_parts = [reversal.part for reversal in joined.reversals]
-    turns = {part: of_parts.count(part) for part in BOTH_PARTS}
+    turns = {part: of_parts.count(part) for part in PARTS}
 
     def recorded(found: list[Finding]) -> list[Finding]:
         return [_recorded(one, steps) for one in found] if steps else found

@@ -14,6 +14,7 @@ from pipeline.derive.gauges.around import in_blocks, median_around, straight_bet
 from pipeline.derive.gauges.frames import Frames, Signal
 from pipeline.derive.gauges.jumps import Jump, along_floor, sudden_moves
 from pipeline.derive.gauges.medians import known_median, known_row_medians
+from pipeline.derive.gauges.parts import FLUID, PARTS
 from pipeline.derive.gauges.quality import runs_of
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
 
@@ -50,7 +51,6 @@ ALIKE: Final = 0.4
 BESIDE_S: Final = (10.0, 1200.0)
 # So many stays tell where a zero was at first.
 FIRST_STAYS: Final = 3
-FLUID: Final = (Gauge.BASE, Gauge.CATALYST_1, Gauge.CATALYST_2)
 
 
 @dataclass(frozen=True)
@@ -160,7 +160,7 @@ def _dated(frames: Frames, gauge: Gauge, offset: FloatArray, span: tuple[int, in
     first, last = span
     reach, sudden = frames.count(NEAR_END_S), sudden_moves(frames.signals[gauge].level)
     # Of two gauges in a line, only the other can gainsay a jump.
-    catalysts = (Gauge.CATALYST_1, Gauge.CATALYST_2)
+    catalysts = PARTS["catalyst"]
     for other in catalysts if gauge in catalysts else FLUID:
         if other != gauge:
             theirs = frames.signals[other]

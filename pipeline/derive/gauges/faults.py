@@ -13,6 +13,7 @@ from edge.units import psi_to_pa
 from edge.words import Fault, Gauge
 from pipeline.derive.gauges.around import steps_where
 from pipeline.derive.gauges.frames import NO_PRESSURE_PA
+from pipeline.derive.gauges.parts import PARTS
 from pipeline.derive.gauges.quality import Flag, FlagArray, ne43, runs_of
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
 from pipeline.derive.gauges.results import SensorFault
@@ -192,7 +193,7 @@ def _spikes(run_us: IntArray, gauge: Gauge, gauges: dict[Gauge, FloatArray], usu
     """
     values = gauges[gauge]
     others = [gauges[g] for g in gauges if g not in (gauge, Gauge.AIR)]
-    catalysts = (Gauge.CATALYST_1, Gauge.CATALYST_2)
+    catalysts = PARTS["catalyst"]
     partner = next((gauges[g] for g in catalysts if g in gauges and g != gauge), None)
     if gauge not in catalysts:
         partner = None

@@ -12,6 +12,7 @@ import numpy as np
 
 from edge.words import PumpState
 from pipeline.derive.gauges import condition
+from pipeline.derive.gauges.parts import PARTS
 from pipeline.derive.gauges.results import (
     ChangeoverSeen,
     Clogging,
@@ -29,7 +30,6 @@ from pipeline.derive.gauges.timeline import recorded_at
 
 Finding = TypeVar("Finding", bound=msgspec.Struct)
 FLOWING: Final = (PumpState.DISPENSING, PumpState.PURGING)
-BOTH_PARTS: Final[tuple[Part, ...]] = ("base", "catalyst")
 NO_CLOGGING: Final = Clogging()
 
 
@@ -82,9 +82,9 @@ def join(done: Joined, section: Section, first: int, last: int, settings: GaugeS
 
     strokes = _numbered(own(section.strokes), done, section, low)
     wear, clogging = done.wear, done.clogging
-    for part in BOTH_PARTS:
+    for part in PARTS:
         wear += tuple(condition.find_wear([s for s in strokes if s.part == part], settings))
-    for part in BOTH_PARTS:
+    for part in PARTS:
         running = [s for s in strokes if s.part == part]
         if running:
             found = condition.find_clogging(running, settings)
@@ -135,7 +135,7 @@ def _numbered(strokes: list[Stroke], done: Joined, section: Section, low: int) -
     later: dict[Part, int] = {}
     turned: dict[Part, int] = {}
     of_parts = [reversal.part for reversal in done.reversals]
-    for part in BOTH_PARTS:
+    for part in PARTS:
         last = next((s.no for s in reversed(done.strokes) if s.part == part), 0)
         # A stroke that was settled is here too, if it lies in what is read before the cut.
         known = [s.no for s in section.strokes if s.part == part and s.start_us < low]

@@ -17,6 +17,7 @@ from pipeline.derive.gauges.around import steps_where
 from pipeline.derive.gauges.dips import APART_S, find_dips, relative_depth
 from pipeline.derive.gauges.frames import Frames, Signal
 from pipeline.derive.gauges.medians import known_median, known_row_medians
+from pipeline.derive.gauges.parts import PARTS
 from pipeline.derive.gauges.quality import runs_of
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
 
@@ -112,7 +113,7 @@ def shown_standing(frames: Frames, jump: Jump, standing: BoolArray) -> bool:
     A jump that the pump may have made must stand out of standing time's own scatter
     """
     own = frames.signals[jump.gauge]
-    catalysts = [g for g in (Gauge.CATALYST_1, Gauge.CATALYST_2) if g in frames.signals and g != jump.gauge]
+    catalysts = [g for g in PARTS["catalyst"] if g in frames.signals and g != jump.gauge]
     references = [frames.signals[g] for g in catalysts] or [
         frames.signals[g] for g in (Gauge.BASE,) if g in frames.signals and g != jump.gauge
     ]
@@ -238,7 +239,7 @@ def _purges(frames: Frames, level: FloatArray, own: IntArray, others: IntArray, 
 
 def _partners(gauge: Gauge) -> tuple[Gauge, ...]:
     """Gauges of the same line."""
-    catalysts = (Gauge.CATALYST_1, Gauge.CATALYST_2)
+    catalysts = PARTS["catalyst"]
     return tuple(other for other in catalysts if other != gauge) if gauge in catalysts else ()
 
 

@@ -4,31 +4,25 @@ What is learnt of a gauge, its usual pressure and its noise, is learnt from the 
 cuts a recording of any length into such stretches.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from edge.words import PRESSURE_GAUGES, Fault, Gauge
-from pipeline.derive.gauges import changeover, condition, purging, states, strokes
+from pipeline.derive.gauges import condition, states, strokes
 from pipeline.derive.gauges.around import highest_around
-from pipeline.derive.gauges.dips import (
-    APART_S,
-    FALLS_S,
-    TRACE_MIN,
-    TRACE_NOISE_TIMES,
-    begun,
-    find_dips,
-    relative_depth,
-)
-from pipeline.derive.gauges.drifts import Drift, ends_drift, find_drifts
-from pipeline.derive.gauges.due import add_due, without_echoes
+from pipeline.derive.gauges.bleeding import BLED_S, changeovers_of, without_bleeding, without_blind_strokes
+from pipeline.derive.gauges.changeover import Changeover
+from pipeline.derive.gauges.drifts import ends_drift
 from pipeline.derive.gauges.faults import Checked, check_gauges
-from pipeline.derive.gauges.flow import find_flow, line_relieved
-from pipeline.derive.gauges.frames import Frames, Signal, make_frames
+from pipeline.derive.gauges.frames import Frames, make_frames
 from pipeline.derive.gauges.jumps import Jump, find_jumps, mended, shown_standing
+from pipeline.derive.gauges.moves import Moves, find_moves, states_of
+from pipeline.derive.gauges.offsets import Offset, find_offsets
+from pipeline.derive.gauges.parts import FLUID, PARTS
 from pipeline.derive.gauges.quality import Flag
-from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray, Recording
+from pipeline.derive.gauges.recording import BoolArray, FloatArray, Recording
 from pipeline.derive.gauges.results import (
     ChangeoverSeen,
     Leak,
@@ -41,45 +35,12 @@ from pipeline.derive.gauges.results import (
 from pipeline.derive.gauges.settings import GaugeSettings
 from pipeline.derive.gauges.timeline import Timeline, find_timeline
 
-PARTS: Final[dict[Part, tuple[Gauge, ...]]] = {
-    "base": (Gauge.BASE,),
-    "catalyst": (Gauge.CATALYST_1, Gauge.CATALYST_2),
-}
 # 100 kbar: what no gauge reads is no number.
 READABLE_PA: Final = 1e10
 # A saturated gauge's level is not known so long before and after.
 CLIPPED_S: Final = 1.0
-# A jump and what takes it back differ by this share at most.
-UNDONE: Final = 0.4
-# A drift that a step ends is seen to end so near to it.
-END_S: Final = 150.0
 # Air is in the line so long before and after what shows of a changeover.
 AIR_S: Final = 60.0
-BLED_S: Final = 15.0
-FLUID: Final = tuple(gauge for gauges in PARTS.values() for gauge in gauges)
-
-
-@dataclass(frozen=True)
-class Moves:
-    """How a part moved.
-
-    flow : (F,); place : (F,) [1], of the level between running and standing; dips, reversals : frames
-    """
-
-    flow: BoolArray
-    place: FloatArray
-    dips: IntArray
-    reversals: IntArray
-
-
-@dataclass(frozen=True)
-class Offset:
-    """A gauge whose zero is off from frame `first` until `last`, one past the end."""
-
-    gauge: Gauge
-    first: int
-    last: int
-    type: Fault
 
 
 @dataclass(frozen=True)
@@ -117,10 +78,10 @@ def read_section(recording: Recording, settings: GaugeSettings) -> Section:
     clipped = _clipped(read, checked)
     jumps, ends, frames, moves, codes = _without_jumps(read, clipped, settings)
     end_us = int(timeline.run_us[-1])
-    seen = _changeovers(frames, moves)
+    seen = changeovers_of(frames, moves)
     rest = frames.count(BLED_S)
-    codes, moves = _without_bleeding(codes, moves, seen, rest), _without_blind_strokes(moves, seen, rest)
-    offsets = _offsets(frames, jumps, ends, codes)
+    codes, moves = without_bleeding(codes, moves, seen, rest), without_blind_strokes(moves, seen, rest)
+    offsets = find_offsets(frames, jumps, ends, codes)
     levels = _levels(read, offsets, clipped)
     return Section(
         timeline,
@@ -152,7 +113,7 @@ def _faults(
     frames: Frames,
     checked: dict[Gauge, Checked],
     offsets: list[Offset],
-    seen: list[tuple[Part, changeover.Changeover]],
+    seen: list[tuple[Part, Changeover]],
     end_us: int,
 ) -> list[SensorFault]:
     """Faults of gauges, without those that another fault or air in a line explains."""
@@ -231,8 +192,8 @@ def _without_jumps(
 
 
 def _seen(read: Frames, frames: Frames, settings: GaugeSettings) -> tuple[dict[Part, Moves], states.Codes]:
-    moves = _moves(frames)
-    return moves, _states(read, frames, moves, settings)
+    moves = find_moves(frames)
+    return moves, states_of(read, frames, moves, settings)
 
 
 def _clipped(frames: Frames, checked: dict[Gauge, Checked]) -> dict[Gauge, BoolArray]:
@@ -249,124 +210,11 @@ def _clipped(frames: Frames, checked: dict[Gauge, Checked]) -> dict[Gauge, BoolA
     }
 
 
-def _moves(frames: Frames) -> dict[Part, Moves]:
-    """Flow and reversals of each part that has a gauge."""
-    signals: dict[Part, list[Signal]] = {
-        part: [frames.signals[gauge] for gauge in gauges if gauge in frames.signals]
-        for part, gauges in PARTS.items()
-    }
-    depths = {part: relative_depth(own) for part, own in signals.items() if own}
-    raw = {part: find_dips(depth, frames.count(APART_S)) for part, depth in depths.items()}
-    moves: dict[Part, Moves] = {}
-    for part, depth in depths.items():
-        dips = raw[part]
-        for other in raw:
-            if other != part:
-                own, its = (depths[p][dips] * np.nan_to_num(signals[p][0].level[dips]) for p in (part, other))
-                dips = strokes.without_crosstalk(frames, depth, dips, raw[other], its - own)
-        flow, place = find_flow(frames, signals[part], dips)
-        moves[part] = Moves(flow, place, dips, np.array([], dtype=np.int64))
-    if not moves:
-        return moves
-    if len(moves) == len(PARTS):
-        base, catalyst = (moves[part] for part in PARTS)
-        turns = np.union1d(base.dips, catalyst.dips)
-        flow = purging.without_base(frames, catalyst.flow, base.flow, turns, signals["base"])
-        moves["catalyst"] = replace(catalyst, flow=flow)
-    # Dispensing, both parts flow: of two that doubt it in turn, one is enough to count the strokes of both.
-    mixed = moves["catalyst"].flow if "catalyst" in moves else np.zeros(len(frames.first), dtype=bool)
-    for part, depth in depths.items():
-        flow, dips = moves[part].flow | mixed, moves[part].dips
-        seen = strokes.find_reversals(frames, depth, dips, flow)
-        trace = relative_depth(signals[part], TRACE_MIN, TRACE_NOISE_TIMES)
-        echoes = np.setdiff1d(raw[part], dips)
-        trace = without_echoes(frames, trace, [raw[p] for p in raw if p != part], echoes)
-        turns = begun(signals[part], add_due(frames, signals[part], trace, seen, flow), frames.count(FALLS_S))
-        moves[part] = replace(moves[part], reversals=turns)
-    return moves
-
-
-def _states(read: Frames, frames: Frames, moves: dict[Part, Moves], settings: GaugeSettings) -> states.Codes:
-    """States. read : frames as the gauges said them; frames : with jumps taken off"""
-    lines = [[gauge for gauge in gauges if gauge in frames.signals] for gauges in PARTS.values()]
-    no_pressure, nothing = states.without_pressure(
-        len(frames.first),
-        # One gauge whose zero is off, or was taken to be, must not keep the pump from being off.
-        [[given.signals[gauge] for given in (frames, read) for gauge in line] for line in lines if line],
-    )
-    base, catalyst = (moves.get(part) for part in PARTS)
-    if not (base and catalyst):
-        either = base or catalyst
-        flow = either.flow if either else np.zeros(len(frames.first), dtype=bool)
-        return states.find_states(frames, flow, flow & False, no_pressure, nothing, settings)
-    # Catalyst alone is no purge: what it does to the mix is for balance and ratio to say.
-    alone = base.flow & ~catalyst.flow & ~purging.bled(frames.signals[Gauge.BASE], base.dips)
-    signals = [frames.signals[gauge] for gauge in PARTS["catalyst"] if gauge in frames.signals]
-    off = line_relieved(signals)
-    with_it = purging.with_catalyst(frames, alone, catalyst.flow, catalyst.place, catalyst.dips, signals)
-    dispensing = catalyst.flow | with_it & ~off
-    alone &= ~dispensing
-    own = [read.signals[Gauge.BASE]]
-    purged = purging.purges(frames, alone, base.flow, base.place, base.dips, off, own)
-    return states.find_states(frames, dispensing, purged, no_pressure, nothing, settings)
-
-
 def _reversals(frames: Frames, moves: dict[Part, Moves]) -> list[Reversal]:
     found = [
         Reversal(int(frames.run_us[mark]), part) for part, moved in moves.items() for mark in moved.reversals
     ]
     return sorted(found, key=lambda reversal: reversal.at_us)
-
-
-def _changeovers(frames: Frames, moves: dict[Part, Moves]) -> list[tuple[Part, changeover.Changeover]]:
-    seen = []
-    for part, moved in moves.items():
-        other = [g for p, gauges in PARTS.items() if p != part for g in gauges if g in frames.signals]
-        own = [frames.signals[gauge] for gauge in PARTS[part] if gauge in frames.signals]
-        stands = np.zeros(len(frames.first), dtype=bool)
-        for gauge in other:
-            stands |= frames.signals[gauge].level > frames.signals[gauge].plateau / 2
-        # Both gauges of a part feel one line: the one with more to say speaks.
-        signal = max(own, key=lambda one: int(np.isfinite(one.level).sum()))
-        found = changeover.find_changeovers(frames, signal, moved.flow, moved.reversals, stands)
-        seen += [(part, one) for one in found]
-    return seen
-
-
-def _without_bleeding(
-    codes: states.Codes, moves: dict[Part, Moves], seen: list[tuple[Part, changeover.Changeover]], rest: int
-) -> states.Codes:
-    """A part that flows alone while its drum or pail is replaced is being bled: no purge, no dispensing.
-
-    rest : frames for which bleeding may go on after it last ran ragged
-    """
-    codes = codes.copy()
-    for part, found in seen:
-        alone = _bled_alone(moves, part, found, rest)
-        codes[alone & ((codes == states.PURGING) | (codes == states.DISPENSING))] = states.STALLED
-    return codes
-
-
-def _without_blind_strokes(
-    moves: dict[Part, Moves], seen: list[tuple[Part, changeover.Changeover]], rest: int
-) -> dict[Part, Moves]:
-    """A pump that is bled alone strokes into the open: what it moves there is not dispensed."""
-    kept = dict(moves)
-    for part, found in seen:
-        bleeding = _bled_alone(kept, part, found, rest)
-        reversals = kept[part].reversals
-        kept[part] = replace(kept[part], reversals=reversals[~bleeding[reversals]])
-    return kept
-
-
-def _bled_alone(moves: dict[Part, Moves], part: Part, found: changeover.Changeover, rest: int) -> BoolArray:
-    """(F,) where a part flows alone while its drum or pail is replaced."""
-    alone = np.zeros(len(moves[part].flow), dtype=bool)
-    others = [moved.flow for name, moved in moves.items() if name != part]
-    if others:
-        span = slice(found.first, found.bled + rest)
-        alone[span] = moves[part].flow[span] & ~others[0][span]
-    return alone
 
 
 def _times(frames: Frames, first: int, last: int, end_us: int) -> tuple[int, int]:
@@ -387,55 +235,6 @@ def _gaps(timeline: Timeline, settings: GaugeSettings) -> list[tuple[int, int]]:
     run = timeline.run_us
     pairs = ((int(run[gap]), int(run[gap + 1])) for gap in timeline.silent)
     return [(start, end) for start, end in pairs if end - start >= settings.no_data_min_s * 1e6]
-
-
-def _offsets(frames: Frames, jumps: list[Jump], ends: list[Jump], codes: states.Codes) -> list[Offset]:
-    """Gauges whose zero is off, from when to when.
-
-    frames : with the jumps taken off; ends : steps that put a drift right
-    """
-    flow, stands = codes == states.DISPENSING, codes == states.STALLED
-    drifts = find_drifts(frames, flow, stands)
-    near = frames.count(END_S)
-    for end in ends:
-        # A drift is seen until a stay shows that it is gone: the step says when.
-        drifts = [replace(d, last=end.first) if _spans_step(d, end) else d for d in drifts]
-        seen = [(o.gauge, o.last) for o in drifts] + [(o.gauge, o.last) for o in jumps]
-        if not any(gauge == end.gauge and abs(last - end.first) < near for gauge, last in seen):
-            # Too short to be seen by itself: as if it had gone on.
-            lasting = find_drifts(mended(frames, [replace(end, last=len(frames.first))]), flow, stands)
-            drifts += [replace(d, last=end.first) for d in lasting if _spans_step(d, end)]
-    offsets = []
-    for jump in jumps:
-        # A jump that ended in a pull's rise or fall, unseen, was taken off for too long: an offset of its own
-        # size the other way.
-        over = [drift for drift in drifts if _undoes(jump, drift)]
-        last = min([jump.last, *(drift.first for drift in over)])
-        offsets.append(Offset(jump.gauge, jump.first, last, Fault.JUMP))
-        drifts = [drift for drift in drifts if drift not in over]
-    for drift in drifts:
-        # A drift that is put right at once ends in what looks like a jump the other way.
-        back = [
-            one
-            for one in offsets
-            if one.gauge == drift.gauge
-            and one.type == Fault.JUMP
-            and drift.first < one.first < drift.last <= one.last
-        ]
-        offsets = [one for one in offsets if one not in back]
-        last = back[0].first if back else drift.last
-        offsets.append(Offset(drift.gauge, drift.first, last, Fault.JUMP if drift.at_once else Fault.DRIFT))
-    return offsets
-
-
-def _spans_step(drift: Drift, step: Jump) -> bool:
-    back = drift.gauge == step.gauge and drift.size * step.size < 0
-    return back and drift.first < step.first < drift.last
-
-
-def _undoes(jump: Jump, drift: Drift) -> bool:
-    alike = abs(drift.size + jump.size) < UNDONE * abs(jump.size)
-    return jump.gauge == drift.gauge and jump.first < drift.first < jump.last <= drift.last and alike
 
 
 def _levels(

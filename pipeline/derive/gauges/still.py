@@ -13,6 +13,7 @@ import numpy as np
 from edge.words import Gauge
 from pipeline.derive.gauges.around import steps_where
 from pipeline.derive.gauges.frames import NO_PRESSURE_PA
+from pipeline.derive.gauges.parts import FLUID, PARTS
 from pipeline.derive.gauges.quality import runs_of
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
 from pipeline.derive.gauges.usual import STUCK_S, STUCK_SAMPLES, Usual, shows_noise
@@ -163,11 +164,7 @@ def _same_flow(gauge: Gauge) -> list[Gauge]:
 
     Not the base for a catalyst gauge: in a purge the base flows alone.
     """
-    if gauge == Gauge.BASE:
-        return [Gauge.CATALYST_1, Gauge.CATALYST_2]
-    if gauge in (Gauge.CATALYST_1, Gauge.CATALYST_2):
-        return [Gauge.CATALYST_2 if gauge == Gauge.CATALYST_1 else Gauge.CATALYST_1]
-    return []
+    return [other for other in PARTS["catalyst"] if gauge in FLUID and other != gauge]
 
 
 def _of_its_own(

@@ -1,0 +1,68 @@
+"""What moved while a drum or pail was replaced? Material that is bled into the open, for no joint."""
+
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from pipeline.derive.gauges import states
+from pipeline.derive.gauges.changeover import Changeover, find_changeovers
+from pipeline.derive.gauges.frames import Frames
+from pipeline.derive.gauges.moves import Moves
+from pipeline.derive.gauges.parts import PARTS
+from pipeline.derive.gauges.recording import BoolArray
+from pipeline.derive.gauges.results import Part
+
+# It may go on so long after the pump last ran ragged.
+BLED_S: Final = 15.0
+
+
+def changeovers_of(frames: Frames, moves: dict[Part, Moves]) -> list[tuple[Part, Changeover]]:
+    seen = []
+    for part, moved in moves.items():
+        other = [g for p, gauges in PARTS.items() if p != part for g in gauges if g in frames.signals]
+        own = [frames.signals[gauge] for gauge in PARTS[part] if gauge in frames.signals]
+        stands = np.zeros(len(frames.first), dtype=bool)
+        for gauge in other:
+            stands |= frames.signals[gauge].level > frames.signals[gauge].plateau / 2
+        # Both gauges of a part feel one line: the one with more to say speaks.
+        signal = max(own, key=lambda one: int(np.isfinite(one.level).sum()))
+        found = find_changeovers(frames, signal, moved.flow, moved.reversals, stands)
+        seen += [(part, one) for one in found]
+    return seen
+
+
+def without_bleeding(
+    codes: states.Codes, moves: dict[Part, Moves], seen: list[tuple[Part, Changeover]], rest: int
+) -> states.Codes:
+    """A part that flows alone while its drum or pail is replaced is being bled: no purge, no dispensing.
+
+    rest : frames for which bleeding may go on after it last ran ragged
+    """
+    codes = codes.copy()
+    for part, found in seen:
+        alone = _bled_alone(moves, part, found, rest)
+        codes[alone & ((codes == states.PURGING) | (codes == states.DISPENSING))] = states.STALLED
+    return codes
+
+
+def without_blind_strokes(
+    moves: dict[Part, Moves], seen: list[tuple[Part, Changeover]], rest: int
+) -> dict[Part, Moves]:
+    """A pump that is bled alone strokes into the open: what it moves there is not dispensed."""
+    kept = dict(moves)
+    for part, found in seen:
+        bleeding = _bled_alone(kept, part, found, rest)
+        reversals = kept[part].reversals
+        kept[part] = replace(kept[part], reversals=reversals[~bleeding[reversals]])
+    return kept
+
+
+def _bled_alone(moves: dict[Part, Moves], part: Part, found: Changeover, rest: int) -> BoolArray:
+    """(F,) where a part flows alone while its drum or pail is replaced."""
+    alone = np.zeros(len(moves[part].flow), dtype=bool)
+    others = [moved.flow for name, moved in moves.items() if name != part]
+    if others:
+        span = slice(found.first, found.bled + rest)
+        alone[span] = moves[part].flow[span] & ~others[0][span]
+    return alone
