@@ -145,13 +145,12 @@ def _relation(
     if files:
         columns = ", ".join(f'"{column}"' for column in types)
         hive = ", ".join(f"'{column}': {types[column]}" for column in PARTITIONS.get(name, []))
-        split = f"hive_partitioning = true, hive_types = {{{hive}}}" if hive else "hive_partitioning = false"
+        how = f"hive_partitioning = true, hive_types = {{{hive}}}" if hive else "hive_partitioning = false"
         listed = ", ".join(_quoted(path) for path in files)
-        read = f"FROM read_parquet([{listed}], {split})"
+        query = f"FROM read_parquet([{listed}], {how}, union_by_name = {name in _GROWN})"
         if name in _GROWN:
-            read = read.removesuffix(")") + ", union_by_name = true)"
-            read = f"FROM (SELECT {nulls} WHERE false UNION ALL BY NAME {read})"
-        query = f"SELECT {columns} {read}"
+            query = f"FROM (SELECT {nulls} WHERE false UNION ALL BY NAME {query})"
+        query = f"SELECT {columns} {query}"
         if focus is not None:
             query += f" WHERE {focus.where(name)}"
     else:
