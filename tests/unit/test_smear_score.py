@@ -9,6 +9,7 @@ import pytest
 import skimage.data
 from PIL import Image
 
+from pipeline.derive.smear.overlay import marks
 from pipeline.derive.smear.results import Material, SmearLimits
 from pipeline.derive.smear.score import look, score
 from pipeline.photos import score_bytes, score_photo
@@ -203,3 +204,12 @@ def test_seen_tells_of_the_fold():
     seen = look(photo("sine"), SmearLimits())
     assert seen.wings.fold.likeness_of_outline > 0.98
     assert seen.film.level == pytest.approx(0.35, abs=0.05)
+
+
+def test_the_overlay_names_each_kind_of_mark_apart_from_the_next():
+    limits = SmearLimits()
+    named = marks(look(photo("streak"), limits), judged("streak")).split("; ")
+    assert named[:3] == ["solid line: film", "hatched: thin rim and air holes, left out", "dashed: fold"]
+    assert ("ringed and numbered: streaks that both wings show" in named) == bool(judged("streak").streaks)
+    assert judged("streak").streaks
+    assert marks(look(np.full((900, 1200, 3), 90, np.uint8), limits), judged("streak")) == ""

@@ -145,14 +145,8 @@ def _captioned(image: Image.Image, seen: Seen, score: SmearScore) -> Image8:
     lines = [f"{_WORDS[score.verdict]}  {_figures(score)}"]
     for reason in score.reasons:
         lines += _wrapped(pen, reason, font, image.width - 2 * size)
-    if seen.white is not None:
-        lines.append("solid line: rough as a film, white as the paper")
-    elif seen.film is not None:
-        key = "solid line: film   hatched: thin rim and air holes, left out   dashed: fold"
-        key += "   ringed and numbered: streaks that both wings show" if score.streaks else ""
-        key += "   squares: pale specks" if score.specks else ""
-        key += "   crossed out: torn off" if seen.wings and seen.wings.torn.any() else ""
-        lines += _wrapped(pen, key, font, image.width - 2 * size)
+    if drawn := marks(seen, score):
+        lines += _wrapped(pen, drawn, font, image.width - 2 * size)
     step = round(size * 1.35)
     page = Image.new("RGB", (image.width, image.height + step * len(lines) + size), "white")
     page.paste(image, (0, step * len(lines) + size))
@@ -160,6 +154,19 @@ def _captioned(image: Image.Image, seen: Seen, score: SmearScore) -> Image8:
     for n, line in enumerate(lines):
         pen.text((size, size // 2 + n * step), line, fill=0, font=font)
     return np.array(page)
+
+
+def marks(seen: Seen, score: SmearScore) -> str:
+    """What each mark drawn on the photograph means; nothing where none is drawn."""
+    if seen.white is not None:
+        return "solid line: rough as a film, white as the paper"
+    if seen.film is None:
+        return ""
+    said = ["solid line: film", "hatched: thin rim and air holes, left out", "dashed: fold"]
+    said += ["ringed and numbered: streaks that both wings show"] if score.streaks else []
+    said += ["squares: pale specks"] if score.specks else []
+    said += ["crossed out: torn off"] if seen.wings and seen.wings.torn.any() else []
+    return "; ".join(said)
 
 
 def _figures(score: SmearScore) -> str:
