@@ -29,6 +29,7 @@ from deltalake import (
 )
 from deltalake.exceptions import CommitFailedError
 from deltalake.transaction import AddAction, RemoveAction
+from pyarrow.fs import LocalFileSystem, SubTreeFileSystem
 
 from edge.errors import InputError
 from edge.files import make_durable
@@ -112,7 +113,10 @@ class History:
         ):
             if each is not None:
                 condition = each if condition is None else condition & each
-        dataset = table.to_pyarrow_dataset(schema=schema)
+        # Arrow's own file system: deltalake's is a Python object, which a thread of Arrow may let go of while
+        # the interpreter ends, and the process aborts.
+        files = SubTreeFileSystem(str((self.root / name).resolve()), LocalFileSystem())
+        dataset = table.to_pyarrow_dataset(schema=schema, filesystem=files)
         return dataset.to_table(columns=names, filter=condition).cast(wanted)
 
     def days(self, name: str, site: str, pump: str) -> list[date]:

@@ -70,6 +70,18 @@ def test_what_is_appended_is_read_back_by_pump_day_and_time(history):
     )
 
 
+def test_a_read_leaves_no_python_object_to_threads_of_arrow(tmp_path, monkeypatch):
+    """Let go while the interpreter ends, such an object aborts the process."""
+
+    def refuse(*given):
+        raise AssertionError("reading went through a file system written in Python")
+
+    monkeypatch.setattr("deltalake.fs.DeltaStorageHandler.from_table", refuse)
+    history = History(tmp_path / "a home, 50 % full")
+    history.append("gauge_samples", samples(pump="pump.a_1"))
+    assert history.read("gauge_samples", pump="pump.a_1").num_rows == 10
+
+
 def test_a_commit_carries_its_transactions_also_without_rows(history):
     history.append("gauge_samples", samples(), {"one": 5, "two": 7})
     history.append("gauge_samples", samples().slice(0, 0), {"one": 6})
