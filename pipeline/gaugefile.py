@@ -170,7 +170,9 @@ def _read_table(
     try:
         table = pa.csv.read_csv(
             pa.BufferReader(piece),
-            pa.csv.ReadOptions(column_names=names, block_size=2 * _CHUNK),
+            # On this thread alone: one of Arrow's could let go of the piece while the interpreter ends, and
+            # the process aborts.
+            pa.csv.ReadOptions(column_names=names, block_size=2 * _CHUNK, use_threads=False),
             pa.csv.ParseOptions(invalid_row_handler=set_aside),
             pa.csv.ConvertOptions(column_types=types, strings_can_be_null=False),
         )
