@@ -170,7 +170,7 @@ def _points(
     """Every measure's points, in order of time."""
     minutes = {str(record.id): record.minutes for record in records if isinstance(record, SnapTime)}
     snaps = [row for row in tables["snap_results"] if row["valid"]]
-    columns = ["at", "sha256", "verdict", "shade_delta_e", "cov"]
+    columns = ["at", "sha256", "verdict", "shade_delta_e", "shade_l", "cov"]
     smears = [
         row
         for row in history.read("smear_scores", site=site, pump=pump, columns=columns)
@@ -189,6 +189,7 @@ def _points(
             if row["adjusted_min"] is not None
         ],
         "shade": _of_smears(smears, "shade_delta_e"),
+        "lightness": _of_smears(smears, "shade_l"),
         "cov": _of_smears(smears, "cov"),
         "balance": [
             Point(row["end_max"], row["day"].isoformat(), row["balance_pa_mean"])

@@ -36,6 +36,9 @@ class Smear(Struct, frozen=True):
     verdict: str
     score: float | None = None
     cov: float | None = None
+    cov_low: float | None = None
+    cov_high: float | None = None
+    certainty: float | None = None
     segregation: float | None = None
     striation_mm: float | None = None
     delta_e_p95: float | None = None

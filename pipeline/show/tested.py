@@ -84,10 +84,12 @@ MEASURES: Final[dict[str, tuple[str, str, float]]] = {
     "snap_time_adjusted": ("snap time, adjusted", "min", 1.0),
     "snap_time": ("snap time as taken", "min", 1.0),
     "shade": ("shade, ΔE00 to the standard", "", 1.0),
+    "lightness": ("lightness L* of the smear", "", 1.0),
     "cov": ("CoV of the smear", "", 1.0),
     "balance": ("balance, mean of the day", "psi", pa_to_psi(1.0)),
     "hardness": ("hardness at 24 h", "Shore A", 1.0),
 }
+_BETTER: Final = {"snap_time_adjusted": "snap_time", "shade": "lightness"}
 POINTS_SHOWN: Final = 30
 _MINE: Final = "site = $site AND pump = $pump AND time >= $start AND time < $end"
 
@@ -221,9 +223,10 @@ def charts(rows: Rows) -> list[Chart]:
                 **scaled,
             )
         )
-    if any(chart.measure == "snap_time_adjusted" for chart in found):
-        found = [chart for chart in found if chart.measure != "snap_time"]
-    return found
+    # The same tests' better measure stands for them.
+    drawn = {chart.measure for chart in found}
+    lesser = {lesser for better, lesser in _BETTER.items() if better in drawn}
+    return [chart for chart in found if chart.measure not in lesser]
 
 
 def lots(rows: Rows, reached: datetime) -> list[Lot]:

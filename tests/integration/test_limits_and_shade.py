@@ -10,7 +10,12 @@ import numpy as np
 import pytest
 
 from edge.records import Changeover, Correction, SmearCall
+from pipeline.cure import derive_cure
+from pipeline.history import History
 from pipeline.join import connect
+from pipeline.judging import judge
+from pipeline.settings import load_settings
+from pipeline.show.summary import open_shift, summarise
 from tests.shop.day import DAY, SITE, at
 from tests.shop.made_history import empty_home, write, write_records
 from tests.shop.paperwork import _id
@@ -110,6 +115,19 @@ def test_shade_is_drawn_by_the_lot_in_force(home, tmp_path):
     marks = [e for e in ElementTree.parse(chart).iter() if e.tag.endswith("title")]
     assert len(marks) == 51 + 2  # photographs that were judged, and the legend's two lots
     assert "shade_lab = [40." in run.stdout
+
+
+def test_a_step_in_lightness_is_on_the_shifts_chart_and_found_without_a_shade_to_hold_against(home):
+    settings = load_settings(home)
+    derive_cure(History(home), settings, SITE, PUMP)
+    judge(History(home), settings, SITE, PUMP)
+    summary = summarise(open_shift(home, SITE, PUMP, DAY, 1))
+    assert not any(chart.measure == "shade" for chart in summary.charts)
+    (chart,) = [chart for chart in summary.charts if chart.measure == "lightness"]
+    assert chart.lower > 35.0 and chart.upper < 41.0  # the first twenty rise from 40.0 to 40.4
+    darker = [point for point in chart.points if point.value == 35.0]
+    assert darker and all("beyond_3_sigma" in point.signals for point in darker)
+    assert any("lightness L* of the smear" in finding.sentence for finding in summary.findings)
 
 
 def test_a_pump_without_a_shade_is_a_sentence(home, tmp_path):

@@ -13,8 +13,9 @@ Share = Annotated[float, Meta(gt=0, le=100, description="[%]")]
 Density = Annotated[float, Meta(gt=300, le=5000, description="[kg/m3]")]
 DegC = Annotated[float, Meta(ge=-40, le=80, description="[degC]")]
 
-# What is kept on control charts; snap_time_adjusted is the time at the reference temperature.
-Measure = Literal["snap_time", "snap_time_adjusted", "shade", "cov", "balance", "hardness"]
+# What is kept on control charts; snap_time_adjusted is the time at the reference temperature; shade
+# is the distance to the material's own and knows no direction, lightness needs none to be set and knows one.
+Measure = Literal["snap_time", "snap_time_adjusted", "shade", "lightness", "cov", "balance", "hardness"]
 MEASURES: Final[tuple[Measure, ...]] = get_args(Measure)
 # Common practice, no published source: how far the stick is lifted at a snap test.
 LIFT_MM: Final = (13.0, 25.0)
