@@ -68,9 +68,8 @@ def numbers_of(smear: Smear) -> str:
     """What was measured on a smear photograph."""
     if smear.verdict == Verdict.RETAKE:
         return "not measured"
-    sure = "" if smear.cov_low is None else f" ({smear.cov_low:.3f} to {ordinary(smear.cov_high, '{:.3f}')})"
     return (
-        f"CoV {ordinary(smear.cov, '{:.3f}')}{sure} · streak {ordinary(smear.striation_mm, '{:.1f} mm')} · "
+        f"CoV {ordinary(smear.cov, '{:.3f}')} · streak {ordinary(smear.striation_mm, '{:.1f} mm')} · "
         f"ΔE p95 {ordinary(smear.delta_e_p95, '{:.1f}')} · shade {ordinary(smear.shade_delta_e, '{:.1f}')}"
         + ("" if smear.calibrated else " · no sheet, uncalibrated")
     )
