@@ -106,3 +106,15 @@ def test_a_gauge_that_rises_with_flow_leaves_the_word_to_the_other():
     matched, true, told = found["balance"][:3]
     assert (matched, true, told) == (1, 1, 1)
     assert found["iou dispensing"] > 0.95
+
+
+def test_a_gauge_that_is_silent_in_every_reversal_leaves_the_word_to_the_other_of_its_part():
+    recording, truth = play([("stalled", 60), *work(300, 1)], Plain())
+    seconds = (recording.at_us - START_US) / 1e6
+    two = recording.gauges[Gauge.CATALYST_2].copy()
+    for start, end, kind in truth["states"]:
+        if kind == "dispensing":
+            two[(seconds > start - 1) & (seconds < end + 1)] = np.nan
+    found = analyse(Recording(recording.at_us, recording.gauges | {Gauge.CATALYST_2: two}), SETTINGS)
+    turns = [r for r in found.reversals if r.part == "catalyst"]
+    assert len(turns) == pytest.approx(len(truth["reversals"]["catalyst"]), abs=2)

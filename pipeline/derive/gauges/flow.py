@@ -77,8 +77,9 @@ def _gauge_flow(
 ) -> tuple[BoolArray, FloatArray, FloatArray]:
     """Where one gauge says its part flows, its level's place, and how clearly it tells: by its step [Pa]."""
     pressurised = ~signal.no_pressure & np.isfinite(signal.level)
-    if not len(dips):
-        blank = np.zeros(len(frames.first))
+    if not np.isfinite(signal.level[dips]).any():
+        # Silent in every reversal, it says nothing of running: the other gauge of the line speaks.
+        blank = np.full(len(frames.first), -1.0)
         return blank > 0, np.full(len(blank), np.nan), blank
     running = _running_level(frames, signal, dips)
     standing = _standing_level(frames, signal, running, dips)
