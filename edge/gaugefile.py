@@ -22,6 +22,9 @@ TIME_COLUMN: Final = "ts"
 # Beyond this a time is a clock gone wrong, and dates no longer fit everywhere: 2200-01-01.
 TIME_MAX_US: Final = 7_258_118_400_000_000
 GZIP_MAGIC: Final = b"\x1f\x8b"
+HEADER_BYTES_MAX: Final = 64 * 1024
+# A spreadsheet or another archive, and Parquet.
+BINARY_MAGIC: Final = (b"PK\x03\x04", b"PAR1")
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND: Final = timedelta(microseconds=1)
 _GAUGES: Final = ", ".join(Gauge)
@@ -129,7 +132,8 @@ def parse_time(cell: str, where: str) -> int:
     Raises InputError if it is no time, or has no offset: local time without one is told twice each autumn.
     """
     try:
-        moment = datetime.fromisoformat(cell.strip())
+        # RFC 3339 allows a small z.
+        moment = datetime.fromisoformat(cell.strip().replace("z", "Z"))
     except ValueError:
         raise InputError(
             f"{_shown(cell)} is not a time", where=where, do="write times as 2026-10-14T06:00:00.1Z"
@@ -149,9 +153,12 @@ def parse_time(cell: str, where: str) -> int:
 def open_bytes(path: Path) -> BinaryIO:
     """The file's bytes, unpacked if it is gzipped (told by its first bytes).
 
-    Raises InputError if it can't be opened, or is named .gz and is none.
+    Raises InputError if it can't be opened, is no plain file, or is named .gz and is none.
     """
     try:
+        # A pipe would wait for its writer for ever, and what is read twice must be there twice.
+        if path.exists() and not (path.is_file() or path.is_dir()):
+            raise InputError("is a pipe or a device", where=str(path), do="write it to a file first")
         packed = path.open("rb")
     except OSError as error:
         raise InputError(
@@ -182,10 +189,9 @@ def read_gauge_file(path: Path, *, only_numbers: bool = True) -> Iterator[Row]:
     with open_bytes(path) as raw, TextIOWrapper(raw, encoding="utf-8-sig", newline="") as text:
         reader = csv.reader(text, strict=True)
         try:
-            first = next(reader, None)
-            if first is None:
-                raise InputError("is empty", where=file, do="give a file with a header and rows")
-            header = parse_header(first, file)
+            first_line(raw.readline(HEADER_BYTES_MAX), file)
+            raw.seek(0)
+            header = parse_header(next(reader), file)
             for cells in reader:
                 line = reader.line_num
                 if cells:
@@ -227,6 +233,26 @@ def parse_row(cells: list[str], header: Header, where: str, only_numbers: bool =
                 do="leave the cell empty where there is no reading",
             )
     return Row(at_us, values)
+
+
+def first_line(text: bytes, file: str) -> str:
+    """The header's line as text. text : the file's first bytes, up to a line end; file : its name
+
+    Raises InputError if there is none, or the file is another kind than CSV.
+    """
+    where = f"{file}, line 1"
+    if not text:
+        raise InputError("is empty", where=file, do="give a file with a header and rows")
+    if not text.strip():
+        raise InputError("is blank where the header should be", where=where, do="take the line out")
+    try:
+        if b"\0" in text or text.startswith(BINARY_MAGIC):
+            raise ValueError
+        return text.decode("utf-8-sig")
+    except ValueError:
+        raise InputError(
+            "is not UTF-8 text", where=where, do="export it as CSV in UTF-8, not as a spreadsheet or archive"
+        ) from None
 
 
 def parse_number(cell: str) -> float | None:

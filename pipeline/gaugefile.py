@@ -15,9 +15,11 @@ import pyarrow.csv
 
 from edge.errors import InputError
 from edge.gaugefile import (
+    HEADER_BYTES_MAX,
     TIME_COLUMN,
     TIME_MAX_US,
     Header,
+    first_line,
     open_bytes,
     parse_header,
     parse_number,
@@ -28,7 +30,6 @@ from edge.units import FROM_FILE
 from pipeline.derive.gauges.recording import FloatArray, IntArray, Recording, joined_rows
 
 _TIME = pa.timestamp("us", tz="UTC")
-_HEADER_BYTES_MAX = 64 * 1024
 _LINE_BYTES_MAX = 1 << 20
 _CHUNK = 1 << 20
 # Some two hours at 20 Hz: the text of a piece, its table and its arrays are in memory together, and larger
@@ -72,7 +73,7 @@ class GrowingFile:
         self._names = _names(self._header)
         self._rows = 0
         with path.open("rb") as raw:
-            raw.readline(_HEADER_BYTES_MAX)
+            raw.readline(HEADER_BYTES_MAX)
             self._read = raw.tell()
 
     def more(self) -> Recording | None:
@@ -107,7 +108,7 @@ def _pieces(path: Path, size: int, told: Callable[[int], None]) -> Iterator[tupl
     """The file after its header, cut at line ends; with each piece whether it is the last."""
     with open_bytes(path) as raw:
         try:
-            raw.readline(_HEADER_BYTES_MAX)
+            raw.readline(HEADER_BYTES_MAX)
             piece = raw.read(size) + raw.readline(_LINE_BYTES_MAX)
             while True:
                 following = raw.read(size) + raw.readline(_LINE_BYTES_MAX) if piece else b""
@@ -136,25 +137,24 @@ def _recording(table: pa.Table, path: Path, header: Header, before: int) -> Reco
     """before : rows in the pieces before"""
     gauges = {}
     for column in header.columns:
-        values = _numbers(table.column(column.at))
+        values = _numbers(table.column(column.at), f"{path}, column {column.at + 1}")
         offset = FROM_FILE[column.unit][1](0.0)
-        gauges[column.gauge] = values * (FROM_FILE[column.unit][1](1.0) - offset) + offset
+        with np.errstate(over="ignore"):  # what is too large for a number is for the analysis to leave out
+            gauges[column.gauge] = values * (FROM_FILE[column.unit][1](1.0) - offset) + offset
     return Recording(_times(table.column(header.ts), path, header, before), gauges)
 
 
 def _read_header(path: Path) -> Header:
     with open_bytes(path) as raw:
         try:
-            first = raw.readline(_HEADER_BYTES_MAX)
+            first = raw.readline(HEADER_BYTES_MAX)
         except (OSError, EOFError) as error:
             raise InputError(f"can't be read ({error})", where=str(path), do="copy the file again") from None
-    if not first.strip():
-        raise InputError("is empty", where=str(path), do="give a file with a header and rows")
+    text = first_line(first, str(path))
     try:
-        text = first.decode("utf-8-sig")
         cells = next(csv.reader([text.rstrip("\r\n")], strict=True))
-    except (UnicodeDecodeError, csv.Error, StopIteration):
-        raise InputError("is not UTF-8 CSV text", where=f"{path}, line 1", do="export it as CSV") from None
+    except (csv.Error, StopIteration):
+        raise InputError("is not CSV", where=f"{path}, line 1", do="export it as CSV") from None
     return parse_header(cells, str(path))
 
 
@@ -224,9 +224,18 @@ def _times(column: pa.ChunkedArray, path: Path, header: Header, before: int) -> 
     return times
 
 
-def _numbers(column: pa.ChunkedArray) -> FloatArray:
+def _numbers(column: pa.ChunkedArray, where: str) -> FloatArray:
     if pa.types.is_string(column.type):
-        values = np.array([parse_number(cell or "") for cell in column.to_pylist()], dtype=np.float64)
+        cells = [cell or "" for cell in column.to_pylist()]
+        values = np.array([parse_number(cell) for cell in cells], dtype=np.float64)
+        # A comma in a number is a country's way of writing one, and not a gauge that says nothing.
+        for row in np.flatnonzero(np.isnan(values)).tolist():
+            if "," in cells[row] and parse_number(cells[row].replace(",", "")) is not None:
+                raise InputError(
+                    f"{cells[row]!r} has a comma in it",
+                    where=where,
+                    do="export numbers with a decimal point alone",
+                )
     else:
         values = column.to_numpy()
     return np.where(np.isfinite(values), values, np.nan)

@@ -1,7 +1,9 @@
 """Are gauge files read alike by rows and whole, and refused in one sentence that helps?"""
 
 import gzip
+import os
 from datetime import UTC, datetime
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -9,7 +11,9 @@ import pytest
 from edge.errors import InputError
 from edge.gaugefile import read_gauge_file
 from edge.units import PA_PER_PSI
-from edge.words import Gauge
+from edge.words import Fault, Gauge
+from pipeline.derive.gauges.analyse import analyse
+from pipeline.derive.gauges.settings import GaugeSettings
 from pipeline.gaugefile import read_pieces, read_recording
 
 GOOD = """ts,base_psi,catalyst_1_bar,ambient_temp_degF
@@ -66,6 +70,10 @@ def test_header_alone_is_an_empty_recording(write):
 
 BROKEN_HEADERS = {
     "": "is empty",
+    "\n\nts,base_psi\n": "is blank where the header should be",
+    "t\0s\0": "is not UTF-8 text",
+    "PK\3\4 of a spreadsheet": "is not UTF-8 text",
+    "PAR1,ts\n": "is not UTF-8 text",
     "base_psi\n1\n": "no column 'ts'",
     "ts\n": "no gauge",
     "ts,base\n": "no unit in column 'base'",
@@ -132,6 +140,29 @@ def test_a_cell_that_is_no_number_is_refused_by_rows_and_missing_in_a_recording(
     with pytest.raises(InputError, match="line 2, column 2: 'ERR' is not a number"):
         list(read_gauge_file(path))
     assert np.isnan(read_recording(path).gauges[Gauge.BASE]).tolist() == [True, True, False]
+
+
+@pytest.mark.parametrize("cell", ["2500,5", "2,500.0", "-1,5"])
+def test_a_number_with_a_comma_is_refused_and_not_taken_for_a_silent_gauge(write, cell):
+    path = write(f'ts,base_psi,catalyst_1_psi\n2026-10-14T10:45:00Z,1,"{cell}"\n')
+    with pytest.raises(InputError, match=f"column 3: '{cell}' has a comma in it"):
+        read_recording(path)
+
+
+@pytest.mark.filterwarnings("error")
+def test_what_is_too_large_in_pascal_is_a_missing_sample(write):
+    path = write("ts,base_psi\n2026-10-14T10:45:00Z,1e308\n2026-10-14T10:45:01z,3\n")
+    assert len(read_recording(path).at_us) == 2
+    assert analyse(read_recording(path), GaugeSettings()).sensor_faults[0].type == Fault.MISSING
+
+
+def test_a_pipe_is_refused_and_not_waited_for(tmp_path):
+    pipe = tmp_path / "pipe.csv"
+    os.mkfifo(pipe)
+    for path in (pipe, Path("/dev/null")):
+        for read in (read_recording, lambda p: list(read_gauge_file(p))):
+            with pytest.raises(InputError, match="is a pipe or a device"):
+                read(path)
 
 
 def test_a_line_the_logger_did_not_finish_is_left_out(write):
