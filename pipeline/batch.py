@@ -2,12 +2,15 @@
 
 import os
 import signal
+import threading
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
 from functools import partial
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
 from pathlib import Path
+from typing import Final
 
 import cv2
 
@@ -16,6 +19,7 @@ from pipeline.derive.smear.results import Material, SmearLimits, SmearScore
 from pipeline.photos import read_photo_file, score_bytes, score_photo, shown
 
 Result = SmearScore | InputError
+_STEM_BYTES_MAX: Final = 230
 
 
 def score_files(
@@ -43,7 +47,8 @@ def score_files(
     # Not forked: OpenCV's threads do not survive a fork.
     pool = ProcessPoolExecutor(count, mp_context=get_context("spawn"), initializer=_as_worker)
     try:
-        futures = [pool.submit(work, *job) for job in zip(files, targets, strict=True)]
+        with _born_deaf():
+            futures = [pool.submit(work, *job) for job in zip(files, targets, strict=True)]
         for file, future in zip(files, futures, strict=True):
             try:
                 yield file, future.result()
@@ -61,10 +66,29 @@ def score_files(
         pool.shutdown(cancel_futures=True)
 
 
+@contextmanager
+def _born_deaf() -> Iterator[None]:
+    """What is started here never hears the terminal's interrupt, which goes to all: the process that was
+    asked ends the others. It hears its own when this is done.
+    """
+    heard = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, heard)
+
+
 def _as_worker() -> None:
     cv2.setNumThreads(1)
-    # The terminal's interrupt goes to all; the process that was asked ends the others.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, name="parent", daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    """A parent that was killed ends no pool, and its workers would wait for work until the machine stops."""
+    parent = parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 def _score_file(
@@ -92,10 +116,12 @@ def _score_file(
 
 def _overlay_names(files: Sequence[Path]) -> list[str]:
     """One name a file, told apart by a number where two photographs are called the same."""
-    names: list[str] = []
+    names: dict[str, None] = {}
     for file in files:
-        name, n = f"{file.stem}.overlay.jpg", 2
+        # A name may be as long as the disk allows, and the overlay's is longer.
+        stem = os.fsdecode(os.fsencode(file.stem)[:_STEM_BYTES_MAX])
+        name, n = f"{stem}.overlay.jpg", 2
         while name in names:
-            name, n = f"{file.stem}-{n}.overlay.jpg", n + 1
-        names.append(name)
-    return names
+            name, n = f"{stem}-{n}.overlay.jpg", n + 1
+        names[name] = None
+    return list(names)

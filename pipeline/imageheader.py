@@ -166,6 +166,8 @@ def _require_one_photograph(image: Image.Image, data: bytes, where: str) -> None
     if mode in ("CMYK", "LAB", "HSV"):
         # Inks limited and black drawn out: the way back to light is no measurement.
         raise InputError(f"colours for printing ({mode})", where=where, do="send the RGB photograph")
+    if mode == "1":
+        raise InputError("black and white without greys", where=where, do="send the photograph itself")
     if mode not in (*_GREY_MODES, *_COLOUR_MODES) and not mode.startswith("I;16"):
         raise InputError(f"pixels of an unusual kind ({mode})", where=where, do="export it as JPEG")
     if image.info.get("progressive") and _scans(data) * image.width * image.height > SCANNED_MAX:

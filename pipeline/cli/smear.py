@@ -3,6 +3,7 @@
 import os
 import sys
 from pathlib import Path
+from tempfile import TemporaryFile
 from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
@@ -59,7 +60,10 @@ def sheet(
 
 @app.command()
 def score(
-    photos: Annotated[list[Path], typer.Argument(help="Photographs of smear tests.", show_default=False)],
+    # One that can't be read gets its sentence in its turn, and the others their verdicts.
+    photos: Annotated[
+        list[Path], typer.Argument(help="Photographs of smear tests.", show_default=False, readable=False)
+    ],
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object a line.")] = False,
     overlay: Annotated[
         Path | None, typer.Option(help="Folder for a picture of what was measured on each photograph.")
@@ -89,12 +93,7 @@ def score(
     material = settings.pump(pump).material if settings and pump is not None else None
 
     if overlay is not None:
-        try:
-            overlay.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise CallError(
-                f"no folder ({error.strerror})", where=str(overlay), do="give --overlay a folder"
-            ) from None
+        _require_room_for(overlay)
     passed, unusable = True, False
     workers = len(photos) >= _WORTH_WORKERS
     for file, result in score_files(photos, overlay, workers=workers, limits=limits, material=material):
@@ -175,6 +174,20 @@ def shade(
                 f"cannot be written ({error.strerror})", where=str(svg), do="choose another place"
             ) from None
         print(svg)
+
+
+def _require_room_for(overlay: Path) -> None:
+    """Make the folder, and see that it takes a file: before the work, not after each photograph."""
+    try:
+        overlay.mkdir(parents=True, exist_ok=True)
+        with TemporaryFile(dir=overlay):
+            pass
+    except OSError as error:
+        raise CallError(
+            f"takes no files ({error.strerror})",
+            where=str(overlay),
+            do="give --overlay a folder that can be written",
+        ) from None
 
 
 def _as_json(file: Path, result: "SmearScore") -> str:

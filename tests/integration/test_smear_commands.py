@@ -1,9 +1,13 @@
 """Do `sheet` and `score` keep their contracts: output, files, exit status, refusals?"""
 
 import json
+import os
 import re
+import signal
 import subprocess
 import sys
+import time
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -27,8 +31,12 @@ KEYS = [
 ]
 
 
+# Root may read and write everything, a shop's user may not.
+AS_A_USER = ("setpriv", "--bounding-set", "-dac_override,-dac_read_search") if os.geteuid() == 0 else ()
+
+
 def beadbook(*arguments):
-    command = [sys.executable, "-m", "pipeline", *map(str, arguments)]
+    command = [*AS_A_USER, sys.executable, "-m", "pipeline", *map(str, arguments)]
     return subprocess.run(command, capture_output=True, text=True, timeout=120)
 
 
@@ -70,6 +78,75 @@ def test_unusable_files_leave_the_others_scored(folder):
     assert len(sentences) == 4 and all(s.startswith("beadbook: ") and s.endswith(".") for s in sentences)
     assert "Traceback" not in run.stderr
     assert len(list((folder / "seen").glob("*.jpg"))) == 3
+
+
+def test_a_file_that_may_not_be_read_leaves_the_others_scored(folder, tmp_path):
+    (locked := tmp_path / "locked.jpg").write_bytes((folder / "even.jpg").read_bytes())
+    locked.chmod(0)
+    run = beadbook("score", locked, folder / "even.jpg", "--json")
+    assert (run.returncode, len(run.stdout.splitlines())) == (3, 1)
+    assert run.stderr == f"beadbook: {locked}: cannot be read (Permission denied); check the file.\n"
+
+
+def test_a_folder_that_takes_no_overlays_is_refused_before_the_work(folder, tmp_path):
+    (locked := tmp_path / "locked").mkdir(mode=0o555)
+    for place in (locked, locked / "deeper", folder / "even.jpg"):
+        run = beadbook("score", folder / "even.jpg", "--overlay", place)
+        assert (run.returncode, run.stdout) == (2, "")
+        assert "takes no files" in run.stderr and len(run.stderr.splitlines()) == 1
+
+
+def test_the_longest_name_a_disk_takes_has_room_for_its_overlay(folder, tmp_path):
+    (long := tmp_path / ("x" * 251 + ".jpg")).write_bytes((folder / "even.jpg").read_bytes())
+    assert beadbook("score", long, long, "--overlay", tmp_path / "seen").returncode == 0
+    assert len(list((tmp_path / "seen").iterdir())) == 2
+
+
+def workers_of(process):
+    """Process numbers of a batch's workers, once the first has begun to load its libraries."""
+    for _ in range(400):
+        children = Path(f"/proc/{process.pid}/task/{process.pid}/children").read_text().split()
+        there = [n for n in children if "spawn_main" in Path(f"/proc/{n}/cmdline").read_text()]
+        if any("numpy" in Path(f"/proc/{n}/maps").read_text() for n in there):
+            return there
+        time.sleep(0.02)
+    raise AssertionError("no worker has started")
+
+
+def started(folder):
+    """A batch of its own terminal, and its workers."""
+    command = [sys.executable, "-m", "pipeline", "score", *[str(folder / "even.jpg")] * 40]
+    batch = subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
+    )
+    return batch, workers_of(batch)
+
+
+def gone(workers):
+    for _ in range(400):
+        if not any(Path(f"/proc/{n}").exists() for n in workers):
+            return True
+        time.sleep(0.02)
+    return False
+
+
+def test_an_interrupt_while_workers_start_says_nothing(folder):
+    batch, workers = started(folder)
+    os.killpg(batch.pid, signal.SIGINT)  # as the terminal's key does
+    _, said = batch.communicate(timeout=60)
+    assert (batch.returncode, said.strip()) == (130, "")
+    assert gone(workers)
+
+
+@pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGKILL])
+def test_workers_end_with_a_batch_that_is_killed(folder, how):
+    batch, workers = started(folder)
+    assert batch.stdout.readline().startswith("PASS")
+    batch.send_signal(how)
+    assert batch.wait(timeout=60) == -how
+    assert gone(workers)
+    batch.stdout.close()
+    batch.stderr.close()
 
 
 def test_a_site_s_own_limits_and_shade_are_used_where_asked_for(folder, tmp_path):

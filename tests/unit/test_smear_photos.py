@@ -60,7 +60,7 @@ def test_grey_and_palette_become_rgb():
     grey = picture()[..., 0]
     np.testing.assert_array_equal(decode_photo(saved(grey, "PNG")).rgb, np.repeat(grey[..., None], 3, 2))
     data = io.BytesIO()
-    Image.fromarray(grey).convert("P").save(data, "PNG")
+    Image.fromarray(np.arange(96 * 128, dtype=np.uint8).reshape(96, 128)).convert("P").save(data, "PNG")
     assert decode_photo(data.getvalue()).rgb.shape == (96, 128, 3)
 
 
@@ -140,6 +140,13 @@ def test_resolution_is_told_in_the_camera_s_own_pixels():
     assert score_bytes(saved(rgb, "JPEG", quality=85)).px_per_mm == pytest.approx(15.0, rel=0.02)
 
 
+def palette(colours):
+    """The picture as a PNG with a palette of its own."""
+    data = io.BytesIO()
+    Image.fromarray(picture()).quantize(colours).save(data, "PNG")
+    return data.getvalue()
+
+
 def frames(kind):
     data = io.BytesIO()
     first, second = (Image.fromarray(picture(seed=n)) for n in (0, 1))
@@ -205,6 +212,8 @@ PNG = saved(picture(), "PNG")
         (linear_png(), "gamma 1"),
         (many_scans(), "too many scans"),
         (saved(np.zeros((96, 128), np.float32), "TIFF"), "unusual kind"),
+        (saved(np.zeros((96, 128), bool), "PNG"), "without greys"),
+        (palette(16), "few colours"),
     ],
     ids=lambda v: v if isinstance(v, str) else f"{len(v)}-bytes",
 )
