@@ -4,6 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
+from pipeline.derive.smear.fold import find_folds, markings
 from pipeline.derive.smear.foldline import likely_lines, reflections
 from pipeline.derive.smear.register import Picture, aligned
 
@@ -54,3 +55,28 @@ def test_the_fold_of_a_turned_film_is_among_the_lines_tried(angle_deg: float) ->
     assert abs(np.sin(found - angle)) < np.sin(np.deg2rad(1.0))
     wanted = 200 * (np.cos(found) + np.sin(found))
     assert offset == pytest.approx(wanted, abs=4.0)
+
+
+@pytest.mark.parametrize("seed", [3, 4, 5])
+def test_a_rim_that_fades_into_the_paper_does_not_hide_the_fold(seed: int) -> None:
+    """A round film of even stripes: its outline is nearly alike about many a line, its stripes about one."""
+    rng = np.random.default_rng(seed)
+    half, px_per_mm = 130, 3.2
+    y, x = np.mgrid[-half:half, :half].astype(np.float32)
+    turn = np.arctan2(y, x + 1)
+    lumps = 0.06 * np.sin(2 * turn + rng.uniform(0, 6)) + 0.04 * np.sin(5 * turn + rng.uniform(0, 6))
+    out = np.hypot(y, x) / (25 * px_per_mm * (1 + lumps))
+    bend = cv2.GaussianBlur(rng.normal(size=x.shape).astype(np.float32), (0, 0), 6 * px_per_mm)
+    bend *= 2 * px_per_mm / bend.std()
+    run = rng.uniform(0, np.pi)
+    stripes = np.sin(2 * np.pi * (x * np.cos(run) + y * np.sin(run) + bend) / (5 * px_per_mm))
+
+    def both(wing: np.ndarray) -> np.ndarray:
+        return np.concatenate([wing[:, ::-1], wing], axis=1)
+
+    film = both(0.03 * (1 + 0.25 * stripes)) * (1 + 0.03 * rng.normal(size=(2 * half, 2 * half)))
+    cover = both(np.clip((1 - out) / 0.03, 0, 1))
+    mask = both(out) < 0.99
+    grey = (0.6 * (1 - cover) + film * cover).astype(np.float32)
+    fold = find_folds(markings(grey, mask, px_per_mm), mask, px_per_mm, None)[0]
+    assert abs(np.sin(fold.angle)) < np.sin(np.deg2rad(3.0))

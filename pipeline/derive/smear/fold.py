@@ -25,6 +25,7 @@ _CAPTURE_MM: Final = 1.5  # streaks that lie this far apart still find each othe
 _FRINGE_MM: Final = 2.0
 _TIE: Final = 0.03
 _BY_STREAKS: Final = 0.02  # of likeness that laying streak on streak may cost or gain
+_BY_MARKINGS: Final = 0.5  # of likeness, where all that is seen in a film is alike
 _OUTLINE_MM: Final = 3.0
 _FINE_MM: Final = 0.5
 _WIDE_MM: Final = 16.0
@@ -71,11 +72,37 @@ def find_folds(
     likeness = [_overlap(mask, one) for one in found]
     tied = [n for n, like in enumerate(likeness) if like > max(likeness) - _TIE]
     if len(tied) > 1:
-        worths = Likeness(mask, shade, marked).worth(np.stack(found))
+        worths = _Markings(shade, mask, px_per_mm).worth(np.stack(found))
         tied.sort(key=lambda n: -worths[n])
     ys, xs = np.nonzero(mask)
     centre = np.array([xs.mean(), ys.mean()])
     return tuple(Fold(found[n], likeness[n], *_line(found[n], centre)) for n in tied)
+
+
+class _Markings:
+    """A film that maps are judged on: by its outline, and by what is seen inside it.
+
+    Without the rim, which is alike about any line, and without the shade beside a rim that fades into the
+    paper. The relief of one wing is not that of the other, so an even film is judged by its outline alone.
+    """
+
+    def __init__(self, shade: FloatArray, mask: BoolArray, px_per_mm: float) -> None:
+        """shade : (H, W), as `markings` gives it; mask : (H, W), the film"""
+        depth = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 3)
+        inner = depth >= min(_FRINGE_MM * px_per_mm, float(depth.max()) / 2)
+        weight = inner.astype(np.float32)
+        side = 2 * round(_WIDE_MM * px_per_mm / 2) + 1
+        around = cv2.blur(shade * weight, (side, side)) / np.maximum(cv2.blur(weight, (side, side)), 0.02)
+        marks = np.where(inner, shade - around, 0).astype(np.float32)
+        self._film, self._inner = Likeness(mask, shade, shade), Likeness(inner, marks, marks)
+
+    def overlap(self, maps: Matrix) -> FloatArray:
+        """(N,) share of both outlines together that both cover. maps : (N, 3, 3), pixel to pixel."""
+        return self._film.overlap(maps)
+
+    def worth(self, maps: Matrix) -> FloatArray:
+        """(N,), the higher the better. maps : (N, 3, 3), pixel to pixel."""
+        return self.overlap(maps) + _BY_MARKINGS * self._inner.alike(maps)
 
 
 class _Wings:
@@ -101,7 +128,7 @@ class _Wings:
         self._outline = Picture(np.clip(depth, -reach, reach).astype(np.float32), np.ones_like(film))
         self._coarse = Picture(cv2.GaussianBlur(held, (0, 0), _CAPTURE_MM * scale), film)
         self._fine = Picture(held, film)
-        self._held, self._all = Likeness(film, held, held), Likeness(film, small, streaks)
+        self._held, self._all = Likeness(film, held, held), _Markings(small, film, scale)
         # Pixel centres: small pixel i stands for pixels around (i + 0.5) / shrink - 0.5.
         aside = 0.5 * shrink - 0.5 + room
         self._scaling = np.array([[shrink, 0, aside], [0, shrink, aside], [0, 0, 1.0]])
@@ -142,7 +169,7 @@ class _Wings:
         return np.asarray(best / best[2, 2])
 
 
-def _best(like: Likeness, maps: list[Matrix | None]) -> Matrix:
+def _best(like: "Likeness | _Markings", maps: list[Matrix | None]) -> Matrix:
     some = np.stack([one for one in maps if one is not None])
     return np.asarray(some[np.argmax(like.worth(some))])
 

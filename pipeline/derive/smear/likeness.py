@@ -48,6 +48,14 @@ class Likeness:
             worth = worth + np.where(meet < _MEET_LEAST, 0, weight * alike)
         return np.asarray(worth)
 
+    def alike(self, maps: Matrix) -> FloatArray:
+        """(N,) correlation of the shade with what lies opposite, -1 to 1. maps : (N, 3, 3)"""
+        there = self._turned(maps)
+        met = self._met(there)
+        meet = met.sum(axis=1)
+        alike = _correlation(self._seen[1], there[..., 1], met, np.maximum(meet, 1))
+        return np.where(meet < _MEET_LEAST, 0, alike)
+
     def _turned(self, maps: Matrix) -> FloatArray:
         """(N, P, 3) film, shade and streaks opposite each spot."""
         x, y, depth = np.moveaxis(maps.astype(np.float32) @ self._spots, 1, 0)
