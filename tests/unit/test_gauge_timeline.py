@@ -125,3 +125,11 @@ def test_of_rows_an_hour_apart_whole_hours_are_missing_rows():
     hours = [*range(50), *range(57, 100), *range(124, 200)]
     found = find_timeline(np.array(hours) * 3_600_000_000, [np.ones(len(hours))])
     assert kinds(found) == [Fault.GAP, Fault.GAP]
+
+
+def test_rows_that_chance_to_say_what_was_said_a_minute_before_are_not_sent_twice():
+    at = np.arange(3000)
+    at[1500:] -= 600
+    # A coarse logger: one row in five says what the row of the same time said.
+    values = np.random.default_rng(3).integers(0, 5, 3000)
+    assert kinds(timeline(at, values)) == [Fault.CLOCK_STEP]

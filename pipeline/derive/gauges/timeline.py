@@ -111,7 +111,10 @@ def find_timeline(at_us: IntArray, values: list[FloatArray]) -> Timeline:
 
 
 def _duplicates(at_us: IntArray, values: list[FloatArray]) -> BoolArray:
-    """Rows said before: the time of the row just before, or an earlier row's time and all its values."""
+    """Rows said before: the time of the row just before, or an earlier row's time and all its values.
+
+    A clock set back over the same times writes new rows, of which some chance to say the same.
+    """
     twice = np.zeros(len(at_us), dtype=bool)
     twice[1:] = at_us[1:] == at_us[:-1]
     seen = np.maximum.accumulate(at_us)
@@ -123,7 +126,10 @@ def _duplicates(at_us: IntArray, values: list[FloatArray]) -> BoolArray:
         same = np.ones(len(again), dtype=bool)
         for gauge in values:
             same &= (gauge[again] == gauge[place]) | np.isnan(gauge[again] + gauge[place])
-        twice[again[earlier & same]] = True
+        same &= earlier
+        run = np.cumsum(np.diff(again, prepend=again[0]) > 1)
+        mostly = np.bincount(run, same) > np.bincount(run) / 2
+        twice[again[same & mostly[run]]] = True
     return twice
 
 
