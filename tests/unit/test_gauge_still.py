@@ -130,3 +130,15 @@ def test_the_sound_one_of_two_gauges_is_not_dead_beside_one_that_sticks():
     change(psi, (recording.at_us - START_US) / 1e6)
     found = analyse(Recording(recording.at_us, psi), SETTINGS)
     assert faults(found) == [(Fault.STUCK, ONE)]
+
+
+def test_a_base_drum_run_empty_is_no_broken_wire_while_the_catalyst_still_returns():
+    script = [("stalled", 60), *work(600, 2), ("stalled", 200), *work(200, 3)]
+    recording, _ = play(script, Plain(noise_psi=8.0, lag_s=1.0))
+    seconds = (recording.at_us - START_US) / 1e6
+    empty = np.cumsum([length for _, length in script])[-2 - len(work(200, 3))]
+    base = recording.gauges[BASE].copy()
+    drawn = (seconds > empty) & (seconds < empty + 150)
+    base[drawn] = np.random.default_rng(1).normal(0, 8.0 * PA_PER_PSI, np.count_nonzero(drawn))
+    found = analyse(Recording(recording.at_us, recording.gauges | {BASE: base}), SETTINGS)
+    assert faults(found) == []

@@ -255,9 +255,17 @@ def _dip(usual: Usual) -> float:
 
 
 def _dips(values: FloatArray, least: float) -> int:
-    """How often a gauge leaves its usual level by `least` [Pa]. values : (N,)"""
+    """How often a gauge leaves its usual level by `least` [Pa]. values : (N,)
+
+    It is back once it is half as near: noise on a slow rise crosses any one line many times.
+    """
     known = values[np.isfinite(values)]
-    return len(runs_of(np.abs(known - np.median(known)) > least)) if len(known) else 0
+    if not len(known):
+        return 0
+    off = np.abs(known - np.median(known))
+    away = np.concatenate(([0], np.cumsum(off > least)))
+    first, last = runs_of(off > least / 2).T
+    return int(np.count_nonzero(away[last] > away[first]))
 
 
 def _moves(values: FloatArray, usual: Usual) -> bool:
