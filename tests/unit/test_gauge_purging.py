@@ -212,3 +212,12 @@ def test_a_gauge_that_shows_no_pressure_in_flow_relieves_no_line_that_the_other_
     assert not line_relieved(own).any()
     _, own = signals(np.where(SPAN, 250.0, STANDS), np.where(SPAN, 20.0, STANDS))
     assert (line_relieved(own) == SPAN).all()
+
+
+def test_under_a_ceiling_a_purge_reaches_no_farther_than_its_turns_tell():
+    # Running and standing read alike: the base seems to flow through the stop, and turns late in it.
+    frames, own = signals(np.full(len(AT), RUNS))
+    stop = AT >= 100
+    turns = np.concatenate((np.arange(20, 1000, 50), np.arange(2500, 2801, 50)))
+    purge = purges(frames, stop, AT >= 2, UNKNOWN, turns, AT < 0, own)
+    assert not purge[AT < 225].any() and purge[2500:2801].all()

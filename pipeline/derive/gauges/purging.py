@@ -129,7 +129,10 @@ def purges(
         if begins and not _moved(frames, signals, first, -1):
             kept[first:last] = False
             continue
-        if np.searchsorted(base_turns, last - edge) > np.searchsorted(base_turns, first + edge):
+        turns = base_turns[slice(*np.searchsorted(base_turns, (first + edge, last - edge)))]
+        if len(turns):
+            # Under a ceiling, running and standing read alike: far from any turn nothing shows that it runs.
+            kept[first:last] &= _near(turns, first, last, longest / frames.seconds)
             continue
         where = known_median(place[first:last])
         before, after = place[max(0, first - onset)], place[min(first + onset, last - 1)]
@@ -139,6 +142,18 @@ def purges(
         short = (last - first) * frames.seconds <= longest and not _unmoved(frames, signals, last)
         kept[first:last] = where <= PLACE and not sank and fell and short  # not known is no purge
     return kept
+
+
+def _near(turns: IntArray, first: int, last: int, reach: float) -> BoolArray:
+    """(last - first,) frames no farther than `reach` from a turn. turns : frames, one at least"""
+    frame = np.arange(first, last)
+    after = np.searchsorted(turns, frame)
+    apart = np.minimum(
+        np.abs(frame - turns[np.minimum(after, len(turns) - 1)]),
+        np.abs(frame - turns[np.maximum(after - 1, 0)]),
+    )
+    near: BoolArray = apart <= reach
+    return near
 
 
 def _usual_stroke(frames: Frames, flow: BoolArray, turns: IntArray) -> float:
