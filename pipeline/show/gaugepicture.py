@@ -86,7 +86,16 @@ def render_picture(drawing: Drawing) -> bytes:
         _mark(axes, mark.start_us, mark.end_us, row, wrong)
         # Where two would lie on each other the first speaks; colour and hatching tell the other.
         if mark.start_us >= said_until.get((mark.lane, row), -np.inf):
-            axes.text(_day(mark.start_us), row + 0.5, f" {mark.what}", fontsize=8, va="center", clip_on=True)
+            axes.text(
+                _day(mark.start_us),
+                row + 0.5,
+                f" {mark.what}",
+                fontsize=8,
+                va="center",
+                clip_on=True,
+                # Over the hatching of what went wrong a word can't be read.
+                bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.5},
+            )
             said_until[mark.lane, row] = mark.start_us + letter_us * (len(mark.what) + 2)
     _lane(stops, "stops")
     faults.set_ylim(len(_FAULT_ROWS), 0)
