@@ -118,3 +118,18 @@ def test_a_gauge_that_is_silent_in_every_reversal_leaves_the_word_to_the_other_o
     found = analyse(Recording(recording.at_us, recording.gauges | {Gauge.CATALYST_2: two}), SETTINGS)
     turns = [r for r in found.reversals if r.part == "catalyst"]
     assert len(turns) == pytest.approx(len(truth["reversals"]["catalyst"]), abs=2)
+
+
+def test_an_imbalance_of_a_pump_that_stands_no_higher_than_it_runs_is_no_standing_level():
+    # Its gauges show flow by their dips alone; one of them rises in flow for a while.
+    script = [("stalled", 60), *work(600, 2), ("stalled", 900), *work(600, 3), ("stalled", 60)]
+    seconds = sum(length for _, length in script)
+    apart = [(0.0, 0.0), (200.0, 0.0), (200.1, 420.0), (500.0, 420.0), (500.1, 0.0), (seconds, 0.0)]
+    recording, truth = play(script, Plain(run_share=1.0, apart=apart, noise_psi=1.5))
+    stop = max(truth["states"], key=lambda span: span[1] - span[0])
+    told = [span for span in states_of(recording, 600) if span[0] == "stalled"]
+    assert len(told) == 1
+    # A pull of less than three dips beside the stop is not seen.
+    assert told[0][1:] == (pytest.approx(stop[0], abs=35), pytest.approx(stop[1], abs=35))
+    (idle,) = analyse(recording, SETTINGS).idle_spans
+    assert not idle.purged

@@ -9,7 +9,13 @@ from typing import Any, Final
 
 import numpy as np
 
-from pipeline.derive.gauges.around import in_blocks, lowest_around, median_around, straight_between
+from pipeline.derive.gauges.around import (
+    highest_around,
+    in_blocks,
+    lowest_around,
+    median_around,
+    straight_between,
+)
 from pipeline.derive.gauges.frames import Frames, Signal
 from pipeline.derive.gauges.medians import known_median, some
 from pipeline.derive.gauges.quality import runs_of
@@ -288,7 +294,9 @@ def _standing_level(frames: Frames, signal: Signal, running: FloatArray, dips: I
     middle = np.minimum(starts + block // 2, len(running) - 1)
     step = highest - running[middle]
     floor = np.maximum(STEP_SHARE_MIN * highest, STEP_NOISE_MIN * signal.noise)
-    stands = step > floor
+    # Where the running level itself steps, as an imbalance begins, the higher of the two is no standing.
+    runs = highest_around(np.maximum.reduceat(running, starts), 3)
+    stands = (step > floor) & (highest - runs > floor)
     if not stands.any():
         return _level_far_from_dips(frames, signal, running, dips)
     # Half the usual step at least: what lies between is a flow less than usual.
