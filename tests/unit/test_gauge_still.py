@@ -142,3 +142,24 @@ def test_a_base_drum_run_empty_is_no_broken_wire_while_the_catalyst_still_return
     base[drawn] = np.random.default_rng(1).normal(0, 8.0 * PA_PER_PSI, np.count_nonzero(drawn))
     found = analyse(Recording(recording.at_us, recording.gauges | {BASE: base}), SETTINGS)
     assert faults(found) == []
+
+
+@pytest.mark.parametrize("share", [0.7, 0.78], ids=["under its running level", "a little under"])
+def test_a_gauge_at_its_ceiling_does_not_gainsay_the_reversals_that_the_other_shows(share):
+    def clip(psi, seconds):
+        np.minimum(psi[TWO], share * 2300, out=psi[TWO])
+
+    found, truth = recorded("fine", clip, hz=10.0)
+    assert faults(found) == [(Fault.SATURATION, TWO)]
+    turns = sum(reversal.part == "catalyst" for reversal in found.reversals)
+    assert turns == pytest.approx(len(truth["reversals"]["catalyst"]), rel=0.02)
+
+
+def test_two_gauges_at_the_same_ceiling_still_show_their_reversals():
+    def clip(psi, seconds):
+        for gauge in (ONE, TWO):
+            np.minimum(psi[gauge], 0.9 * 2300, out=psi[gauge])
+
+    found, truth = recorded("fine", clip, hz=10.0)
+    turns = sum(reversal.part == "catalyst" for reversal in found.reversals)
+    assert turns == pytest.approx(len(truth["reversals"]["catalyst"]), rel=0.02)

@@ -16,7 +16,7 @@ from pipeline.derive.gauges.bleeding import BLED_S, changeovers_of, without_blee
 from pipeline.derive.gauges.changeover import Changeover
 from pipeline.derive.gauges.drifts import ends_drift
 from pipeline.derive.gauges.faults import Checked, check_gauges
-from pipeline.derive.gauges.frames import Frames, make_frames
+from pipeline.derive.gauges.frames import DIP_MAX_S, Frames, make_frames
 from pipeline.derive.gauges.jumps import Jump, find_jumps, mended, shown_standing
 from pipeline.derive.gauges.moves import Moves, find_moves, states_of
 from pipeline.derive.gauges.offsets import Offset, find_offsets
@@ -74,7 +74,7 @@ def read_section(recording: Recording, settings: GaugeSettings) -> Section:
         gauges = {gauge: values[timeline.order] for gauge, values in gauges.items()}
     checked = check_gauges(timeline.run_us, gauges, settings)
     bounds = {gauge: checks.flags == Flag.SUSPECT for gauge, checks in checked.items()}
-    read = make_frames(timeline, _good(gauges, checked), bounds)
+    read = make_frames(timeline, _good(timeline, gauges, checked), bounds)
     clipped = _clipped(read, checked)
     jumps, ends, frames, moves, codes = _without_jumps(read, clipped, settings)
     end_us = int(timeline.run_us[-1])
@@ -139,19 +139,29 @@ def _faults(
     ]
 
 
-def _good(gauges: dict[Gauge, FloatArray], checked: dict[Gauge, Checked]) -> dict[Gauge, FloatArray]:
+def _good(
+    timeline: Timeline, gauges: dict[Gauge, FloatArray], checked: dict[Gauge, Checked]
+) -> dict[Gauge, FloatArray]:
     """What did not fail its checks, NaN elsewhere.
 
     A suspect reading is a bound, and better than none; the other gauge of the same line is better than both.
+    So it is where a saturated gauge comes under its ceiling in a dip: of that it shows no depth.
     """
     fit = {gauge: checks.flags == Flag.GOOD for gauge, checks in checked.items()}
+    suspect = {gauge: checks.flags == Flag.SUSPECT for gauge, checks in checked.items()}
+    reach = 2 * round(DIP_MAX_S / 2 * 1e6 / max(timeline.interval_us, 1)) + 1
+    known = {
+        gauge: fit[gauge] & ~highest_around(suspect[gauge], reach) if suspect[gauge].any() else fit[gauge]
+        for gauge in gauges
+    }
     good = {}
     for gauge, values in gauges.items():
         usable = fit[gauge]
-        suspect = checked[gauge].flags == Flag.SUSPECT
-        if suspect.any():
-            others = [fit[o] for line in PARTS.values() if gauge in line for o in line if o in fit]
-            usable = usable | suspect & ~np.logical_or.reduce(others or [usable])
+        if suspect[gauge].any():
+            line = next((line for line in PARTS.values() if gauge in line), ())
+            others = [known[other] for other in line if other in known and other != gauge]
+            better = np.logical_or.reduce([np.zeros(len(values), dtype=bool), *others])
+            usable = np.where(better, known[gauge], usable | suspect[gauge])
         good[gauge] = values if usable.all() else np.where(usable, values, np.nan)
     return good
 
