@@ -126,7 +126,8 @@ def _decode_by_pillow(data: bytes, times: int, head: Header, where: str) -> Pixe
     if few:
         raise InputError("a picture of a few colours", where=where, do="send the photograph itself")
     # A JPEG cut in transfer and closed again decodes to exact mid grey from the cut on.
-    if head.kind in ("JPEG", "MPO") and (np.asarray(flat)[-max(8, flat.height // 50) :] == 128).all():
+    end = flat.crop((0, max(0, flat.height - max(8, flat.height // 50)), flat.width, flat.height))
+    if head.kind in ("JPEG", "MPO") and (np.asarray(end) == 128).all():
         raise damaged(where)
     if head.profile:
         flat = colourspace.by_profile(flat, head.profile)

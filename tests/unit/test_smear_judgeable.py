@@ -4,8 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
-from pipeline.derive.smear.find import Canvas
-from pipeline.derive.smear.judgeable import blur_mm
+from pipeline.derive.smear.judgeable import edge_blur
 from pipeline.derive.smear.results import SmearLimits
 from pipeline.derive.smear.score import look
 from tests.shop.fields import flat, photograph
@@ -27,13 +26,11 @@ def seen(blur, *, grain=0.0, sharpen=0.0, shake=0.0):
     scene += np.float32(grain) * np.random.default_rng(5).standard_normal(scene.shape, np.float32)
     scene += sharpen * (scene - cv2.GaussianBlur(scene, (0, 0), 1.1))
     level = np.clip(scene, 0, 1)
-    inside = np.ones(level.shape, bool)
-    rgb = np.zeros((*level.shape, 3), np.uint8)
-    return Canvas(rgb, inside, None, None, np.eye(3), None), level
+    return level, np.ones(level.shape, bool)
 
 
 def measured(*args, **options):
-    return blur_mm(*seen(*args, **options), PX_PER_MM)
+    return edge_blur(*seen(*args, **options)) / PX_PER_MM
 
 
 @pytest.mark.parametrize("blur", [0.3, 0.5, 0.8, 1.2])

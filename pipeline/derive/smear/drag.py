@@ -6,6 +6,7 @@ lies at one distance from the fold shifted alike, by as much as it stands up the
 each distance, that all parts along the fold agree upon; relief agrees with nothing for so long.
 """
 
+from itertools import pairwise
 from typing import Final
 
 import cv2
@@ -103,18 +104,23 @@ def _agreement(
 
     spots : rows and columns of the film's pixels, (P,) each; strip : (P,) the one that each lies in
     """
-    padded = np.pad(mirror, reach)
-    flat = padded.ravel()
-    at = spots[0] * padded.shape[1] + spots[1]
-    own = wing[spots]
-    energy = np.bincount(strip, own**2)
     steps = 2 * reach + 1
-    out = np.zeros((len(energy), steps, steps))
+    padded = np.ascontiguousarray(np.pad(mirror, reach), np.float32)
+    # What lies side by side is fetched at once, and what belongs to one strip is summed as a matrix product.
+    rows = np.lib.stride_tricks.sliding_window_view(padded.ravel(), steps)
+    order = np.argsort(strip, kind="stable")
+    at = (spots[0] * padded.shape[1] + spots[1])[order]
+    own = wing[spots][order].astype(np.float32)
+    ones = np.ones_like(own)
+    ends = np.cumsum(np.bincount(strip))
+    energy = np.bincount(strip, wing[spots] ** 2)
+    out = np.zeros((len(ends), steps, steps))
     for dy in range(steps):
-        for dx in range(steps):
-            there = flat[at + (dy * padded.shape[1] + dx)]
-            shared = np.bincount(strip, own * there)
-            out[:, dy, dx] = shared / np.sqrt(np.maximum(energy * np.bincount(strip, there**2), 1e-12))
+        there = rows[at + dy * padded.shape[1]]
+        square = there * there
+        for n, (start, end) in enumerate(pairwise((0, *ends.tolist()))):
+            power = energy[n] * (ones[start:end] @ square[start:end])
+            out[n, dy] = own[start:end] @ there[start:end] / np.sqrt(np.maximum(power, 1e-12))
     return out
 
 

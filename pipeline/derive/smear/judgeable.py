@@ -9,9 +9,9 @@ from typing import Final
 import cv2
 import numpy as np
 
-from pipeline.derive.smear.arrays import BoolArray, FloatArray
+from pipeline.derive.smear.arrays import BoolArray, FloatArray, PixelArray
 from pipeline.derive.smear.film import Film
-from pipeline.derive.smear.find import WORK_PX_PER_MM, Canvas, marker_boxes
+from pipeline.derive.smear.find import WORK_PX_PER_MM, Canvas, Sheet, marker_boxes
 from pipeline.derive.smear.fold import Fold, mirrored
 from pipeline.derive.smear.light import GRID_PX, Light, linear_light, luminance
 from pipeline.derive.smear.mixing import smooth_part
@@ -49,22 +49,22 @@ def at_most(name: str, value: float, limit: float, says: str) -> Check:
     return Check(name=name, value=float(value), limit=float(limit), ok=ok, says="" if ok else says)
 
 
-def blur_mm(canvas: Canvas, grey: FloatArray, px_per_mm: float) -> float:
+def blur_mm(canvas: Canvas, px_per_mm: float) -> float:
     """Standard deviation of the blur [mm], in the direction in which it is worst.
 
-    grey : (H, W) luminance in linear light. With the sheet, from the markers' edges, sharp in print; without,
-    from the sharpest edges there are, which the film's own outline may leave a little soft.
+    With the sheet, from the markers' edges, sharp in print; without, from the sharpest edges there are, which
+    the film's own outline may leave a little soft.
     """
     if canvas.sheet is not None:
-        return _marker_blur(canvas, grey)
-    return _edge_blur(grey, canvas.inside) / px_per_mm
+        return _marker_blur(canvas.rgb, canvas.sheet)
+    return edge_blur(luminance(linear_light(canvas.rgb)), canvas.inside) / px_per_mm
 
 
-def _marker_blur(canvas: Canvas, grey: FloatArray) -> float:
-    assert canvas.sheet is not None
+def _marker_blur(rgb: PixelArray, sheet: Sheet) -> float:
+    """[mm] rgb : (H, W, 3) the rectified page."""
     reach = round(_EDGE_REACH_MM * WORK_PX_PER_MM)
     across: tuple[list[float], list[float]] = ([], [])
-    for left, top, right, bottom in marker_boxes(canvas.sheet):
+    for left, top, right, bottom in marker_boxes(sheet):
         inset = (right - left) // 8
         for axis, edge, low, high in (
             (0, left, top, bottom),
@@ -74,7 +74,8 @@ def _marker_blur(canvas: Canvas, grey: FloatArray) -> float:
         ):
             along = slice(low + inset, high - inset)
             span = slice(edge - reach, edge + reach)
-            patch = grey[along, span] if axis == 0 else grey[span, along].T
+            grey = luminance(linear_light(rgb[(along, span) if axis == 0 else (span, along)]))
+            patch = grey if axis == 0 else grey.T
             if patch.shape[1] == 2 * reach:
                 across[axis].append(_step_blur(patch.mean(axis=0)))
     worst = max(float(np.median(one)) if one else np.inf for one in across)
@@ -87,9 +88,10 @@ def _step_blur(profile: FloatArray) -> float:
     return float(np.ptp(profile) / max(slope, 1e-6) / np.sqrt(2 * np.pi))
 
 
-def _edge_blur(grey: FloatArray, inside: BoolArray) -> float:
+def edge_blur(grey: FloatArray, inside: BoolArray) -> float:
     """[px] from the sharpest edges in each of four directions, on the paper and along its rim.
 
+    grey : (H, W) luminance in linear light; inside : (H, W), the paper
     Taken at three sizes, and the worst is believed: grain, and what a phone sharpens, make fine edges in a
     picture whose own are gone, and the coarser sizes do not see those.
     """

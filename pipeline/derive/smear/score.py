@@ -97,8 +97,7 @@ def _stop(seen: Seen, name: str, says: str) -> Seen:
 def _checks(
     seen: Seen, canvas: Canvas, levelled: light.Light, film: Film, limits: SmearLimits
 ) -> list[Check]:
-    grey = light.luminance(light.linear_light(canvas.rgb))
-    blur = judgeable.blur_mm(canvas, grey, seen.px_per_mm)
+    blur = judgeable.blur_mm(canvas, seen.px_per_mm)
     return [
         judgeable.at_most(
             "blur_mm", blur, limits.blur_mm_max, "The photograph is blurred: hold still and let it focus."
