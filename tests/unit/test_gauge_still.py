@@ -163,3 +163,18 @@ def test_two_gauges_at_the_same_ceiling_still_show_their_reversals():
     found, truth = recorded("fine", clip, hz=10.0)
     turns = sum(reversal.part == "catalyst" for reversal in found.reversals)
     assert turns == pytest.approx(len(truth["reversals"]["catalyst"]), rel=0.02)
+
+
+@pytest.mark.parametrize("seconds_down", [0.0, 1.5], ids=["its wire breaks", "it is relieved by a valve"])
+def test_a_base_gauge_that_loses_all_at_once_while_the_pump_stands_has_lost_its_wire(seconds_down):
+    script = [("off", 60), ("stalled", 60), *work(300, 2), ("stalled", 400), *work(100, 3)]
+    recording, truth = play(script, Plain())
+    seconds = (recording.at_us - START_US) / 1e6
+    start = max(truth["states"], key=lambda span: span[1] - span[0])[0] + 100
+    base = recording.gauges[BASE].copy()
+    during = (seconds >= start) & (seconds < start + 200)
+    falls = np.exp(-(seconds[during] - start) / 0.3) if seconds_down else 0.0
+    noise = np.random.default_rng(1).normal(0, 6.0 if seconds_down else 0.0, np.count_nonzero(during))
+    base[during] = base[during] * falls + noise * PA_PER_PSI
+    found = analyse(Recording(recording.at_us, recording.gauges | {BASE: base}), SETTINGS)
+    assert ((Fault.WIRE_BREAK, BASE) in faults(found)) == (not seconds_down)

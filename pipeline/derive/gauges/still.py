@@ -61,16 +61,14 @@ def find_still(
     stuck, clipped = np.zeros(len(values), dtype=bool), np.zeros(len(values), dtype=bool)
     tolerance = _same(own)
     stays = _stays(run_us, values, tolerance)
-    low = values[stays[:, 0]] < NO_PRESSURE_PA
-    relieved, stays = stays[low], stays[~low]
+    frozen = _frozen_at_none(gauge, gauges, own, stays)
+    stays = stays[~(values[stays[:, 0]] < NO_PRESSURE_PA)]
     stays = stays[np.array([not saturated[first:last].any() for first, last in stays.tolist()], dtype=bool)]
     if own.flat:
         felt = [(f, n) for f, n in stays[_may_feel(run_us, gauge, gauges, usual, stays)].tolist()]
         felt = [(f, n) for f, n in felt if _others_move(run_us, gauge, gauges, usual, f, n)]
         return _of_flat(values, felt)
-    # Relieved, a gauge may read its lowest all along, cut off at zero; at any other value it wavers.
-    wavers = values[relieved[:, 0]] > np.nanmin(values, initial=np.inf) + own.noise
-    for first, last in relieved[wavers & _others_waver(gauge, gauges, relieved)].tolist():
+    for first, last in frozen.tolist():
         stuck[first:last] = not _breaks(gauge, gauges, own, first)
     for first, last in _of_its_own(gauge, gauges, usual, stays):
         if clipped[first]:
@@ -92,12 +90,26 @@ def find_dead(
     """
     values, own = gauges[gauge], usual[gauge]
     stuck, dead = np.zeros(len(values), dtype=bool), _dead(run_us, gauge, gauges, usual)
-    if not dead.any():
-        return stuck, dead
-    for first, last in _stays(run_us, values, _same(own)).tolist():
+    stays = _stays(run_us, values, _same(own))
+    # A base that stands is relieved by a valve, over many samples, and its gauge wavers on at nothing.
+    for first, last in () if own.flat else _frozen_at_none(gauge, gauges, own, stays).tolist():
+        dead[first:last] |= _breaks(gauge, gauges, own, first)
+    for first, last in stays.tolist() if dead.any() else ():
         if dead[first:last].any() and not _breaks(gauge, gauges, own, first):
             stuck[first:last] = True
     return stuck, dead & ~stuck
+
+
+def _frozen_at_none(gauge: Gauge, gauges: dict[Gauge, FloatArray], usual: Usual, stays: IntArray) -> IntArray:
+    """Those stays, without pressure, in which a gauge should show its noise and others do. stays : (S, 2)
+
+    Relieved, a gauge may read its lowest all along, cut off at zero; at any other value it wavers.
+    """
+    values = gauges[gauge]
+    relieved = stays[values[stays[:, 0]] < NO_PRESSURE_PA]
+    wavers = values[relieved[:, 0]] > np.nanmin(values, initial=np.inf) + usual.noise
+    frozen: IntArray = relieved[wavers & _others_waver(gauge, gauges, relieved)]
+    return frozen
 
 
 def _same(usual: Usual) -> float:
