@@ -2,7 +2,8 @@
 
 Random pumps, rates, shifts and faults, played through tests/shop/lumped_pump.py, with --hydraulic through
 tests/shop/pump.py, with --other through tests/shop/otherpump.py; findings are held against the truth. Run as
-`python -m tests.benchmarks.gauge_validation [--seeds FIRST COUNT] [--wild | --hydraulic | --other] [--each]`.
+`python -m tests.benchmarks.gauge_validation [--seeds FIRST COUNT] [--wild | --hydraulic | --other | --plain]
+[--each]`; --plain is the textbook's pump of tests/shop/textbook.py, of which 0 to 599 are development data.
 Seeds below 1000, 3000 to 5059, and of --wild (wider ranges) 4000 to 4059 were looked at while this was
 written; 6000 to 6199 of all, 7000 to 7099 of all and 3000 to 3059 of --hydraulic are development data too;
 8000 to 8029 were scored once, after the last change: start the next at 8030. Of --other 3000 to 3899 are
@@ -22,7 +23,7 @@ from pipeline.derive.gauges.analyse import analyse
 from pipeline.derive.gauges.recording import Recording
 from pipeline.derive.gauges.results import GaugeAnalysis
 from pipeline.derive.gauges.settings import GaugeSettings
-from tests.shop import otherpump, pump
+from tests.shop import otherpump, pump, textbook
 from tests.shop.lumped_pump import STEP_S, PartParams, Pulls, PumpParams, pressures, sample
 from tests.shop.otherpump_truth import state_array
 
@@ -133,6 +134,53 @@ def random_case(seed: int, wild: bool = False) -> Case:
     if rng.random() < 0.7:
         for _ in range(rng.integers(1, 4)):
             _spoil(case, rng, params)
+    if rng.random() < 0.4:
+        case = _spoil_clock(case, rng)
+    return case
+
+
+def plain_case(seed: int) -> Case:
+    """Two to three hours of a textbook's pump at 10, 20 or 50 Hz, with faults as the others have them."""
+    rng = np.random.default_rng([seed, 0x7B])
+    hz = float(rng.choice([10, 20, 50]))
+    book = textbook.random_book(rng)
+    played = textbook.play(book, rng)
+    psi = textbook.sample(played, book, hz, rng)
+    rows = np.arange(len(psi["base"]))
+    ragged = {
+        part: [
+            np.arange(begin - 0.5, empty + 1.5, 0.4)
+            for begin, empty, _, whose in book.changeovers
+            if whose == part
+        ]
+        for part in played.turns
+    }
+    good = {part: [*turns[turns > 0], np.inf, np.inf] for part, turns in played.turns.items()}
+    case = Case(
+        Recording(
+            START_US + np.round(rows * 1e6 / hz).astype(np.int64),
+            {Gauge(name): values * PA_PER_PSI for name, values in psi.items()},
+        ),
+        hz,
+        len(played.state) / textbook.FINE_HZ,
+        played.state[:: textbook.FINE_HZ // 10].astype("U10"),
+        played.turns,
+        _balance_truth(
+            played.apart,
+            played.state == "dispensing",
+            np.round(played.turns["catalyst"] / STEP_S).astype(np.int64),
+        ),
+        textbook.stops(book.script),
+        [],
+        [
+            (begin, sorted(turn for turn in good[part] if turn > until)[1])
+            for begin, _, until, part in book.changeovers
+        ],
+        {"params": book, "unclear": {part: np.concatenate([[], *at]) for part, at in ragged.items()}},
+    )
+    if rng.random() < 0.7:
+        for _ in range(rng.integers(1, 4)):
+            _spoil(case, rng, book)
     if rng.random() < 0.4:
         case = _spoil_clock(case, rng)
     return case
@@ -307,7 +355,7 @@ def _balance_truth(apart: np.ndarray, dispensing: np.ndarray, turns: np.ndarray)
     return [(e[0], e[1], "out_of_balance" if e[2] > 300 else "caution", e[2]) for e in events if e[3] >= 10]
 
 
-def _spoil(case: Case, rng: np.random.Generator, params: PumpParams) -> None:
+def _spoil(case: Case, rng: np.random.Generator, params: PumpParams | textbook.Book) -> None:
     kind, gauge = str(rng.choice(FAULTS)), str(rng.choice(GAUGES))
     values = case.recording.gauges[Gauge(gauge)]
     plateau = (params.base if gauge == "base" else params.catalyst).stall_psi * PA_PER_PSI
@@ -497,6 +545,7 @@ def main() -> None:
     parser.add_argument("--wild", action="store_true")
     parser.add_argument("--hydraulic", action="store_true")
     parser.add_argument("--other", action="store_true")
+    parser.add_argument("--plain", action="store_true")
     parser.add_argument("--each", action="store_true")
     args = parser.parse_args()
     total: dict[str, Counter[str]] = {}
@@ -506,6 +555,8 @@ def main() -> None:
     for seed in range(args.seeds[0], sum(args.seeds)):
         if args.other:
             case = other_case(seed)
+        elif args.plain:
+            case = plain_case(seed)
         else:
             case = hydraulic_case(seed) if args.hydraulic else random_case(seed, args.wild)
         found = analyse(case.recording, GaugeSettings())
