@@ -7,7 +7,7 @@ sample. Rows are given in the file's own order: a duplicate or a clock set back 
 import csv
 import gzip
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from io import TextIOWrapper
 from math import isfinite
@@ -182,18 +182,29 @@ def read_gauge_file(path: Path, *, only_numbers: bool = True) -> Iterator[Row]:
     """Rows of a gauge file, in the file's order.
 
     only_numbers : refuse a cell that is no number; else it is a missing sample
+    A last line that the logger did not finish is left out.
     Raises InputError, naming line and column, on the first thing that is not as the format says.
     """
     file = str(path)
     line = 1
+    last = "\n"
+
+    def remembered(lines: Iterable[str]) -> Iterator[str]:
+        nonlocal last
+        for read in lines:
+            last = read
+            yield read
+
     with open_bytes(path) as raw, TextIOWrapper(raw, encoding="utf-8-sig", newline="") as text:
-        reader = csv.reader(text, strict=True)
+        reader = csv.reader(remembered(text), strict=True)
         try:
             first_line(raw.readline(HEADER_BYTES_MAX), file)
             raw.seek(0)
             header = parse_header(next(reader), file)
             for cells in reader:
                 line = reader.line_num
+                if len(cells) < header.width and not last.endswith(("\n", "\r")):
+                    return
                 if cells:
                     yield parse_row(cells, header, f"{file}, line {line}", only_numbers)
         except UnicodeDecodeError:
