@@ -6,6 +6,7 @@ the same sign, counts.
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import cv2
@@ -28,15 +29,32 @@ _SLENDER: Final = 3.0  # a streak is at least this many times as long as wide
 class Streak:
     """One streak on the crop.
 
-    length, width : [px], the width at half the contrast
+    length : [px]
     contrast : of the curing agent's fraction against its surroundings [1], negative: base
-    outline : (N, 2) [px], a line around it that leaves it free
+    part : (h, w), where it is; at : (x, y) [px] of that part's corner on `fraction`
+    fraction : (H, W), relative, the mean of both wings; corner : (x, y) [px] of its own on the crop
+
+    Of a striped film's many streaks few are measured and drawn: width and outline wait for who asks.
     """
 
     length: float
-    width: float
     contrast: float
-    outline: FloatArray
+    part: BoolArray
+    at: tuple[int, int]
+    fraction: FloatArray
+    corner: tuple[int, int]
+    px_per_mm: float
+
+    @cached_property
+    def width(self) -> float:
+        """[px] at half the contrast."""
+        return _half_width_area(self.part, self.fraction, self.at, self.px_per_mm) / self.length
+
+    @cached_property
+    def outline(self) -> FloatArray:
+        """(N, 2) [px] on the crop, a line around it that leaves it free."""
+        corner = np.array(self.at) + np.array(self.corner)
+        return np.asarray(_around(self.part, self.px_per_mm) + corner, np.float32)
 
 
 def find_streaks(wing: FloatArray, mirror: FloatArray, both: BoolArray, px_per_mm: float) -> list[Streak]:
@@ -95,7 +113,7 @@ def _followed(
     sign: int,
     faintest: float,
     px_per_mm: float,
-    at: tuple[int, int],
+    corner: tuple[int, int],
     fraction: FloatArray,
 ) -> list[Streak]:
     least = _AREA_LEAST_MM2 * px_per_mm**2
@@ -118,9 +136,12 @@ def _followed(
         streaks.append(
             Streak(
                 length=length,
-                width=_half_width_area(strong, fraction, (x, y), px_per_mm) / length,
                 contrast=sign * float(np.median(patch[strong])),
-                outline=_around(strong, px_per_mm) + np.array((at[0] + x, at[1] + y), np.float32),
+                part=strong,
+                at=(x, y),
+                fraction=fraction,
+                corner=corner,
+                px_per_mm=px_per_mm,
             )
         )
     return streaks
