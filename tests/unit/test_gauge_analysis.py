@@ -129,6 +129,24 @@ def test_a_transient_of_5_s_is_no_imbalance():
     assert spoiled(change)[0].balance_events == []
 
 
+@pytest.mark.parametrize("start", [420.0, 425.0])
+@pytest.mark.parametrize("stroke_s", [2.5, 12.0])
+@pytest.mark.parametrize(("lasts", "told"), [(5, []), (8, ["out_of_balance"])])
+def test_what_is_held_longer_than_a_transient_is_out_of_balance_whatever_the_strokes(
+    lasts, told, stroke_s, start
+):
+    """Common practice, no source: 5 s is no imbalance. Beyond the outer limit 8 s on end is one."""
+    recording, _ = play([("stalled", 60), ("dispensing", 600.0)], Plain(catalyst_stroke_s=stroke_s))
+    seconds = (recording.at_us - START_US) / 1e6
+    two = recording.gauges[TWO].copy()
+    two[(seconds >= start) & (seconds < start + lasts)] += 450 * PA_PER_PSI
+    events = analyse(Recording(recording.at_us, {**recording.gauges, TWO: two}), SETTINGS).balance_events
+    assert [event.type for event in events] == told
+    for event in events:
+        assert abs(event.peak_pa) / PA_PER_PSI == pytest.approx(450, abs=60)
+        assert at(event.start_us) <= start + 1 and at(event.end_us) >= start + lasts - 1
+
+
 def test_a_transient_within_a_caution_puts_nothing_out_of_balance():
     apart = [(0.0, 0.0), (200.0, 0.0), (210.0, 240.0), (9e9, 240.0)]
     recording, _ = play([("stalled", 60), *work(900, 1)], Plain(apart=apart))

@@ -38,6 +38,7 @@ def strokes_of(pairs, noise=0.003, seed=1) -> list[Stroke]:
                 start_us=start,
                 end_us=round(now * 1e6),
                 balance_sustained_pa=0.0,
+                balance_held_pa=0.0,
                 direction=number % 2,
                 flowing_s=seconds,
                 whole=True,

@@ -2,7 +2,8 @@
 
 A mean over a stroke does not see a reversal's dip, and a stalled pump has no stroke: an imbalance that is
 there again after a stop, from the first stroke on, is the same one. What is over within a few seconds is a
-transient, not an imbalance, though it may carry a whole stroke's mean over the limit.
+transient, not an imbalance, though it may carry a whole stroke's mean over the limit. What is held beyond the
+outer limit for longer than a transient is told, though it may begin and end within strokes.
 """
 
 from typing import Final
@@ -14,6 +15,7 @@ from pipeline.derive.gauges.quality import runs_of
 from pipeline.derive.gauges.recording import FloatArray
 from pipeline.derive.gauges.results import BalanceEvent, Stroke
 from pipeline.derive.gauges.settings import GaugeSettings
+from pipeline.derive.gauges.strokes import HELD_S
 
 # Strokes back under the limit for no longer than this, in dispensing time, or for no more than so many
 # strokes do not end an event: the operator mends it once.
@@ -21,8 +23,6 @@ REST_S: Final = 20.0
 REST_STROKES: Final = 3
 # Nor do strokes that stay over this share of the limit: noise about it is one event, not many.
 NEARLY: Final = 0.8
-# What an event reaches for no longer than this is a transient within it: trade practice, a jolt of 5 s.
-TRANSIENT_S: Final = 6.0
 
 
 def find_balance_events(strokes: list[Stroke], settings: GaugeSettings) -> list[BalanceEvent]:
@@ -33,12 +33,14 @@ def find_balance_events(strokes: list[Stroke], settings: GaugeSettings) -> list[
     known = [stroke for stroke in strokes if stroke.balance_pa is not None]
     mean = np.array([stroke.balance_pa for stroke in known], dtype=np.float64)
     sustained = np.array([stroke.balance_sustained_pa for stroke in known], dtype=np.float64)
+    held = np.array([stroke.balance_held_pa for stroke in known], dtype=np.float64)
     caution, out = psi_to_pa(settings.balance_caution_psi), psi_to_pa(settings.balance_out_psi)
     events = []
     for sign in (1.0, -1.0):
         apart = sign * mean
-        over = apart > caution
-        lasting = over & (sign * sustained > NEARLY * caution)
+        held_out = sign * held > out
+        over = (apart > caution) | held_out
+        lasting = over & (sign * sustained > NEARLY * caution) | held_out
         spans: list[tuple[int, int]] = []
         for first, last in runs_of(over).tolist():
             near = spans and apart[spans[-1][1] : first].min(initial=np.inf) > NEARLY * caution
@@ -48,7 +50,7 @@ def find_balance_events(strokes: list[Stroke], settings: GaugeSettings) -> list[
                 spans.append((first, last))
         for first, last in spans:
             apart_s = sum(known[n].flowing_s for n in range(first, last) if lasting[n])
-            if apart_s < settings.balance_min_s:
+            if apart_s < settings.balance_min_s and not held_out[first:last].any():
                 continue
             strokes_over = np.flatnonzero(lasting[first:last]) + first
             # A transient within an imbalance lifts a stroke's mean, not what the stroke keeps.
@@ -57,8 +59,9 @@ def find_balance_events(strokes: list[Stroke], settings: GaugeSettings) -> list[
                 sign * sustained[strokes_over],
                 apart[strokes_over],
             )
+            level = np.where(held_out[strokes_over], np.maximum(level, sign * held[strokes_over]), level)
             flowing = np.array([known[n].flowing_s for n in strokes_over])
-            peak = _kept(level, flowing, min(TRANSIENT_S, settings.balance_min_s))
+            peak = _kept(level, flowing, min(HELD_S, settings.balance_min_s))
             events.append(
                 BalanceEvent(
                     known[first].start_us,

@@ -26,6 +26,7 @@ class Stroke(Struct, frozen=True, gc=False):
     base_pa, catalyst_1_pa, catalyst_2_pa : means over its dispensing time, None without a usable sample
     balance_pa : mean of catalyst_1 less catalyst_2 over the same time, None without a usable sample
     balance_sustained_pa : what the difference keeps for all but a quarter of the time: no transient moves it
+    balance_held_pa : the furthest it kept for HELD_S of dispensing on end (strokes.py), partly in this stroke
     flowing_s : [s], how long it dispensed; whole : both its reversals were seen
     """
 
@@ -38,6 +39,7 @@ class Stroke(Struct, frozen=True, gc=False):
     catalyst_2_pa: float | None
     balance_pa: float | None
     balance_sustained_pa: float | None
+    balance_held_pa: float | None
     direction: int
     flowing_s: float
     whole: bool

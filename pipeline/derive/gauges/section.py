@@ -277,4 +277,5 @@ def _strokes(
     means = strokes.stroke_means([base, one, two, apart], numbers, count)
     columns = dict(zip(("base_pa", "catalyst_1_pa", "catalyst_2_pa", "balance_pa"), means, strict=True))
     columns["balance_sustained_pa"] = strokes.stroke_sustained(apart, numbers, count)
+    columns["balance_held_pa"] = strokes.stroke_held(apart, numbers, count, frames.count(strokes.HELD_S))
     return strokes.make_strokes(frames, part, moves.reversals, marks, numbers, columns, end_us)

@@ -17,6 +17,7 @@ class GaugeSettings(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     balance_caution_psi: Psi = 200.0  # common practice, no source
     balance_out_psi: Psi = 300.0  # common practice, no source
     # Shorter is a transient: air in the line or a trigger's jolt, over before anyone could act on it.
+    # What is held beyond balance_out_psi is told after 6 s whatever stands here (strokes.py: HELD_S).
     balance_min_s: Seconds = 10.0
     idle_min: Minutes = 5.0  # common practice, no source: a base purge is due when the pump stands longer
     # Top of the transmitters' 4..20 mA span; without it wire break and saturation are told by physics alone.

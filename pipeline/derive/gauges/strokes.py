@@ -8,6 +8,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from pipeline.derive.gauges.around import highest_around, lowest_around
 from pipeline.derive.gauges.flow import STROKE_MAX_S, STROKE_MIN_S
 from pipeline.derive.gauges.frames import Frames
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
@@ -23,6 +24,8 @@ UNDERSHOOT_OFTEN: Final = 0.12
 FEW: Final = 6
 # A stop that parts a stroke.
 STOP_S: Final = 60.0
+# What is over sooner, in dispensing time, is a transient: trade practice, a jolt of 5 s.
+HELD_S: Final = 6.0
 # An echo of the other part's reversal comes within this, and is shallower than the part's own by this share.
 ECHO_S: Final = 0.15
 ECHO_SHARE: Final = 0.6
@@ -166,6 +169,31 @@ def stroke_sustained(values: FloatArray, numbers: IntArray, count: int) -> Float
         low, high = ordered[:, quarter], ordered[:, length - 1 - quarter]
         sustained[of[at]] = np.where(low > 0, low, np.minimum(high, 0.0))
     return sustained
+
+
+def stroke_held(values: FloatArray, numbers: IntArray, count: int, width: int) -> FloatArray:
+    """The furthest from zero that was kept for `width` frames of dispensing on end, some in the stroke.
+
+    Shapes as stroke_means; 0 where nothing was kept. A stroke's mean hides what ends within the stroke, and
+    shows what is over in a moment. An unknown value keeps nothing; a stop between pulls ends nothing.
+    """
+    held = np.zeros(count)
+    inside = np.flatnonzero(numbers >= 0)
+    if len(inside) < width:
+        return held
+    # As if nothing were apart before the first and after the last.
+    beyond = np.zeros(width)
+    apart = np.concatenate((beyond, np.nan_to_num(values[inside], nan=0.0), beyond))
+    of = numbers[inside]
+    starts = np.concatenate(([0], np.flatnonzero(np.diff(of)) + 1))
+    for sign in (1.0, -1.0):
+        # Lowest of the frames around, then highest: an odd width puts both around the same frame.
+        odd = width | 1
+        kept = highest_around(lowest_around(sign * apart, odd), odd)[width:-width]
+        most = np.maximum.reduceat(kept, starts)
+        further = most > np.abs(held[of[starts]])
+        held[of[starts[further]]] = sign * most[further]
+    return held
 
 
 def stroke_means(columns: list[FloatArray], numbers: IntArray, count: int) -> list[FloatArray]:
