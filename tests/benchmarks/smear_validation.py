@@ -32,14 +32,17 @@ from tests.shop.otherphoto.pages import printed_pages
 from tests.shop.otherphoto.photo import photograph
 from tests.shop.otherphoto.plan import planned
 from tests.shop.photographs import render, write_photo
+from tests.shop.plainphoto import plain_photo
 
 HELD_OUT: Final = 962_000
-HELD_OUT_OTHER: Final = 90_000  # the other renderer's seeds that nobody looks at
-SETS: Final[dict[str, Draw | None]] = {
+HELD_OUT_OTHER: Final = 90_000  # the other renderers' seeds that nobody looks at
+SETS: Final[dict[str, Draw | str]] = {
     "mixed": Draw(),
     "plain": Draw(sheet=0.0, spoiled=0.0),
     "hard": Draw(shared_relief=(0.0, 0.15), black_rich=True, tilt_max_deg=30.0, long_side=(1200, 1600, 2400)),
-    "other": None,  # photographs of tests/shop/otherphoto, which shares no line with the renderer of the rest
+    # Renderers that share no line with that of the rest: tests/shop/otherphoto, tests/shop/plainphoto.py.
+    "other": "other",
+    "third": "third",
 }
 GOOD_FAILED_MAX: Final = 0.03  # what the plain deviation's threshold is allowed
 
@@ -66,7 +69,7 @@ class Row:
         return bool(self.truth["usable"])
 
 
-def make(folder: Path, count: int, seed: int, draw: Draw | None) -> dict[str, dict[str, Any]]:
+def make(folder: Path, count: int, seed: int, draw: Draw | str) -> dict[str, dict[str, Any]]:
     """Render what the folder lacks; truth by file name."""
     book = folder / "truth.json"
     truths = json.loads(book.read_text()) if book.exists() else {}
@@ -78,9 +81,13 @@ def make(folder: Path, count: int, seed: int, draw: Draw | None) -> dict[str, di
     return {name: truth for name, truth in sorted(truths.items()) if int(name[:4]) < count}
 
 
-def _make(folder: Path, seed: int, draw: Draw | None, n: int) -> dict[str, Any]:
-    if draw is None:
+def _make(folder: Path, seed: int, draw: Draw | str, n: int) -> dict[str, Any]:
+    if draw == "other":
         return _make_other(folder, seed + n, n)
+    if isinstance(draw, str):
+        jpeg, told = plain_photo(seed + n)
+        (folder / f"{n:04d}.jpg").write_bytes(jpeg)
+        return told
     spec = random_spec(np.random.default_rng(seed + n), draw)
     image, truth = render(spec, seed + n)
     write_photo(folder / f"{n:04d}.jpg", image, spec)
@@ -237,7 +244,7 @@ def main() -> None:
         folder = options.folder or Path(scratch)
         folder.mkdir(parents=True, exist_ok=True)
         draw = SETS[options.set]
-        seed = options.seed or (HELD_OUT_OTHER if draw is None else HELD_OUT)
+        seed = options.seed or (HELD_OUT_OTHER if isinstance(draw, str) else HELD_OUT)
         report(judge(folder, make(folder, options.photos, seed, draw)))
 
 

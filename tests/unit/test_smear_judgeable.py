@@ -12,12 +12,25 @@ from tests.shop.fields import flat, photograph
 PX_PER_MM = 4.0
 
 
-def seen(blur, *, grain=0.0, sharpen=0.0, shake=0.0):
-    """A film with a ragged rim on paper, blurred [mm], then developed as a phone does."""
+def seen(blur, *, grain=0.0, sharpen=0.0, shake=0.0, fades=0.0, bench=False):
+    """A film with a ragged rim on paper, blurred [mm], then developed as a phone does.
+
+    fades : [mm] standard deviation of the film's own edge; bench : the paper ends within the picture
+    """
     y, x = np.mgrid[:600, :800].astype(np.float32)
     turn = np.arctan2(y - 300, x - 400)
     rim = 0.12 * np.sin(9 * turn) + 0.06 * np.sin(41 * turn)
     scene = np.where(np.hypot((x - 400) / 260, (y - 300) / 200) < 1 + rim, 0.1, 0.8).astype(np.float32)
+    inside = np.ones(scene.shape, bool)
+    if fades:
+        scene = cv2.GaussianBlur(scene, (0, 0), fades * PX_PER_MM)
+    if bench:
+        inside = cv2.warpAffine(
+            np.ones((520, 720), np.uint8), np.array([(1, 0.02, 30), (-0.02, 1, 50.0)]), (800, 600)
+        )
+        scene = np.where(inside > 0, scene, 0.3).astype(np.float32)
+        # What is taken for the paper ends a little within it.
+        inside = cv2.erode(inside, np.ones((15, 15), np.uint8)) > 0
     if blur:
         scene = cv2.GaussianBlur(scene, (0, 0), blur * PX_PER_MM)
     if shake:
@@ -26,7 +39,7 @@ def seen(blur, *, grain=0.0, sharpen=0.0, shake=0.0):
     scene += np.float32(grain) * np.random.default_rng(5).standard_normal(scene.shape, np.float32)
     scene += sharpen * (scene - cv2.GaussianBlur(scene, (0, 0), 1.1))
     level = np.clip(scene, 0, 1)
-    return level, np.ones(level.shape, bool)
+    return level, inside
 
 
 def measured(*args, **options):
@@ -51,6 +64,13 @@ def test_a_shaken_hand_shows_across_its_way_alone():
     """A shake of length s spreads a point by s / sqrt(12)."""
     assert measured(0.15) < 0.3
     assert measured(0.15, shake=3.0) > 0.6
+
+
+def test_a_film_that_fades_into_the_paper_is_not_blurred_where_the_papers_own_rim_is_sharp():
+    assert measured(0.15, fades=0.45) > 0.4  # there is nothing sharp to go by
+    assert measured(0.15, fades=0.45, bench=True) < 0.35
+    assert measured(0.5, fades=0.45, bench=True) > 0.45
+    assert measured(0.15, fades=0.45, bench=True, shake=3.0) > 0.6
 
 
 @pytest.mark.parametrize(("penumbra_mm", "told"), [(10.0, True), (20.0, True), (120.0, False)])
