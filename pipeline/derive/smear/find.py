@@ -23,9 +23,11 @@ from pipeline.derive.smear.sheet import (
     sheet_geometry,
 )
 
-WORK_PX_PER_MM: Final = 4.0
+# Blur of the limit, 0.4 mm, spreads over two and a half such pixels, so no more of them would tell more.
+WORK_PX_PER_MM: Final = 3.2
 # Without a sheet the picture is brought to this long side.
 _PLAIN_LONG_PX: Final = 1200
+_PLAIN_PX_PER_MM: Final = 4.0  # where the picture is as long as A4
 _MARKER_OFF_MM: Final = 2.0  # a folded sheet never lies quite flat; a stranger's marker lies centimetres off
 _MARKER_RMS_MAX: Final = 1.0  # [mm]
 # On the small picture in which the paper is looked for.
@@ -57,14 +59,14 @@ class Canvas:
 
     rgb : (H, W, 3), sRGB as photographed, uint8 or uint16
     inside : (H, W), on the sheet or the paper, and in the photograph
-    px_per_mm : of this canvas; None where the scale is not known
+    px_per_mm : of this canvas; without a sheet a first guess
     fold_x : [px] where the fold should lie; None where not known
     to_photo : (3, 3), canvas [px] to photograph [px]
     """
 
     rgb: PixelArray
     inside: BoolArray
-    px_per_mm: float | None
+    px_per_mm: float
     fold_x: float | None
     to_photo: Matrix
     sheet: Sheet | None
@@ -161,7 +163,7 @@ def plain_canvas(rgb: PixelArray) -> Canvas | None:
     return Canvas(
         rgb=small,
         inside=inside,
-        px_per_mm=None,
+        px_per_mm=_PLAIN_PX_PER_MM,
         fold_x=None,
         to_photo=np.diag([1 / shrink, 1 / shrink, 1.0]),
         sheet=None,

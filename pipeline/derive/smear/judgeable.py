@@ -81,7 +81,7 @@ def _marker_blur(rgb: PixelArray, sheet: Sheet) -> float:
             if patch.shape[1] == 2 * reach:
                 across[axis].append(_step_blur(patch.mean(axis=0)))
     worst = max(float(np.median(one)) if one else np.inf for one in across)
-    return worst / WORK_PX_PER_MM
+    return float(np.sqrt(max(worst**2 - _BY_PIXELS, 0.01))) / WORK_PX_PER_MM
 
 
 def _step_blur(profile: FloatArray) -> float:

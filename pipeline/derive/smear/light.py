@@ -171,7 +171,7 @@ def level_light(canvas: Canvas, not_paper: BoolArray) -> Light | None:
 
 def _tone(canvas: Canvas) -> Tone | None:
     """The phone's tone curve from the printed steps; None without a sheet."""
-    if canvas.sheet is None or canvas.px_per_mm is None:
+    if canvas.sheet is None:
         return None
     geometry = canvas.sheet.geometry
     # The lower strip alone carries the steps.

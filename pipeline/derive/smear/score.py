@@ -45,6 +45,7 @@ def look(rgb: PixelArray, limits: SmearLimits) -> Seen:
         return _stop(
             seen, "paper", "No smear sheet and no white paper to be seen: lay the film on white paper."
         )
+    seen.px_per_mm = canvas.px_per_mm
     if sheet:
         seen.qr = read_code(rgb, sheet)
         seen.checks.append(
@@ -60,12 +61,12 @@ def look(rgb: PixelArray, limits: SmearLimits) -> Seen:
     seen.levelled = levelled = light.level_light(canvas, print_)
     if levelled is None:
         return _stop(seen, "paper", "Too little bare white paper around the film: show the whole sheet.")
-    seen.film = film = find_film(levelled, where, find.WORK_PX_PER_MM)
+    seen.film = film = find_film(levelled, where, canvas.px_per_mm)
     seen.checks.append(judgeable.check_glare(levelled, film.mask if film else None, where, limits))
-    least_px = limits.film_mm2_min * find.WORK_PX_PER_MM**2
+    least_px = limits.film_mm2_min * canvas.px_per_mm**2
     # A line of handwriting is dark and no film.
     if film is None or film.level > _WHITE or film.mask.sum() < least_px:
-        white = rough_film(levelled, where, _WHITE - 0.1, find.WORK_PX_PER_MM)
+        white = rough_film(levelled, where, _WHITE - 0.1, canvas.px_per_mm)
         if white is not None and white.sum() > least_px:
             seen.white = white
             seen.checks += judgeable.check_light(canvas, levelled, white, limits)
