@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 
 from pipeline.derive.smear.arrays import BoolArray, FloatArray, Matrix
-from pipeline.derive.smear.foldline import likely_lines, reflections
+from pipeline.derive.smear.foldline import likely_lines, reflections, waists
 from pipeline.derive.smear.likeness import STREAKS_LEAST, Likeness
 from pipeline.derive.smear.register import Picture, aligned
 
@@ -25,6 +25,7 @@ _CAPTURE_MM: Final = 1.5  # streaks that lie this far apart still find each othe
 _FRINGE_MM: Final = 2.0
 _TIE: Final = 0.03
 _BY_STREAKS: Final = 0.02  # of likeness that laying streak on streak may cost or gain
+_WAIST: Final = 0.15  # of likeness, where the wings hardly meet
 _BY_MARKINGS: Final = 0.5  # of likeness, where all that is seen in a film is alike
 _OUTLINE_MM: Final = 3.0
 _FINE_MM: Final = 0.5
@@ -53,30 +54,32 @@ class Fold:
 
 
 def find_folds(
-    shade: FloatArray, mask: BoolArray, px_per_mm: float, fold_x: float | None
+    shade: FloatArray, mask: BoolArray, px_per_mm: float, known: Matrix | None
 ) -> tuple[Fold, ...]:
     """The lines that may be a film's fold, the likeliest first: more than one where the film can't tell.
 
     shade : (H, W), as `markings` gives it
     mask : (H, W), the film in the crop
-    fold_x : [px] where the sheet's fold line is printed; None searches all angles
+    known : (2,) angle [rad] and offset [px] of the fold line, printed or creased; None searches all angles
     """
     marked = _beyond_relief(shade, mask)
     # The pale rim tells lines apart; it is in the way of laying streak on streak.
     plain = marked.copy()
     plain[cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 3) < _FRINGE_MM * px_per_mm] = 0
-    lines = likely_lines(shade, marked, mask) if fold_x is None else np.array([(0.0, fold_x)])
+    lines = likely_lines(shade, marked, mask) if known is None else known[None]
     wings = _Wings(shade, plain, mask, px_per_mm)
-    found = wings.registered(reflections(lines))
+    waisted = _WAIST * waists(mask, lines) if len(lines) > 1 else np.zeros(1)
+    found, kept = wings.registered(reflections(lines), waisted)
     # The film decides only where the outlines tie: relief is alike about a wrong line too, by chance.
-    likeness = [_overlap(mask, one) for one in found]
-    tied = [n for n, like in enumerate(likeness) if like > max(likeness) - _TIE]
+    likeness = np.array([_overlap(mask, one) for one in found])
+    shape = likeness + waisted[kept]
+    tied = np.flatnonzero(shape > shape.max() - _TIE).tolist()
     if len(tied) > 1:
-        worths = _Markings(shade, mask, px_per_mm).worth(np.stack(found))
+        worths = _Markings(shade, mask, px_per_mm).worth(np.stack(found)) + waisted[kept]
         tied.sort(key=lambda n: -worths[n])
     ys, xs = np.nonzero(mask)
     centre = np.array([xs.mean(), ys.mean()])
-    return tuple(Fold(found[n], likeness[n], *_line(found[n], centre)) for n in tied)
+    return tuple(Fold(found[n], float(likeness[n]), *_line(found[n], centre)) for n in tied)
 
 
 class _Markings:
@@ -138,21 +141,18 @@ class _Wings:
         )
         self._drag = _DRAG_MAX_MM * scale
 
-    def registered(self, lines: Matrix) -> list[Matrix]:
-        """The homographies near reflections that lay outline and streaks on themselves best.
+    def registered(self, lines: Matrix, favour: FloatArray) -> tuple[list[Matrix], list[int]]:
+        """The homographies near reflections that lay outline and streaks on themselves best, and whose.
 
         lines : (N, 3, 3) reflections; those about which even the outline is far less like itself are left out
+        favour : (N,), what else speaks for a line, in the outline's likeness
         """
         starts = self._scaling @ lines @ np.linalg.inv(self._scaling)
         outlines = [aligned([self._outline], start) for start in starts]
         begins = [_best(self._held, [*pair]) for pair in zip(starts, outlines, strict=True)]
-        likeness = self._all.overlap(np.stack(begins))
-        trios = zip(starts, outlines, begins, strict=True)
-        return [
-            self._by_streaks(*trio)
-            for trio, like in zip(trios, likeness, strict=True)
-            if like > likeness.max() - _TIE - _BY_STREAKS
-        ]
+        likeness = self._all.overlap(np.stack(begins)) + favour
+        kept = np.flatnonzero(likeness > likeness.max() - _TIE - _BY_STREAKS).tolist()
+        return [self._by_streaks(starts[n], outlines[n], begins[n]) for n in kept], kept
 
     def _by_streaks(self, start: Matrix, outline: Matrix | None, begin: Matrix) -> Matrix:
         near = aligned([self._outline, self._coarse], begin)
@@ -220,6 +220,12 @@ def one_wing(mask: BoolArray, fold: Fold, px_per_mm: float) -> BoolArray:
     y, x = np.mgrid[: mask.shape[0], : mask.shape[1]]
     beyond = x * np.cos(fold.angle) + y * np.sin(fold.angle) - fold.offset
     return np.asarray(mask & opposite & (beyond > _CREASE_MM * px_per_mm))
+
+
+def beside(shape: tuple[int, ...], fold: Fold, reach: float) -> BoolArray:
+    """(H, W) what lies no farther than `reach` [px] from the fold."""
+    y, x = np.mgrid[: shape[0], : shape[1]]
+    return np.asarray(np.abs(x * np.cos(fold.angle) + y * np.sin(fold.angle) - fold.offset) <= reach)
 
 
 def _turn_over(image: FloatArray, matrix: Matrix, how: int, beyond: int = cv2.BORDER_CONSTANT) -> FloatArray:

@@ -8,6 +8,7 @@ import numpy as np
 from pipeline.derive.smear.arrays import BoolArray, FloatArray, Matrix
 from pipeline.derive.smear.likeness import Likeness
 
+_STRIPS: Final = 15  # on either side of a line, to the film's farthest spot
 _COARSE_PX: Final = 80  # long side of the film in the search
 _APART_DEG: Final = 25.0
 _LINES_TRIED: Final = 3
@@ -27,6 +28,23 @@ def reflections(lines: Matrix) -> Matrix:
     maps[:, 0, 2], maps[:, 1, 2] = 2 * offset * np.cos(angle), 2 * offset * np.sin(angle)
     maps[:, 2, 2] = 1
     return maps
+
+
+def waists(mask: BoolArray, lines: Matrix) -> FloatArray:
+    """(N,) by what share the film is narrower on a line than it is on either side of it, 0 to 1.
+
+    mask : (H, W), the film; lines : (N, 2) angle [rad] and offset [px]
+    A notch that lies on a line about which the film is its own mirror image is where its wings meet.
+    """
+    y, x = np.nonzero(mask[::2, ::2])
+    found = []
+    for angle, offset in lines:
+        beyond = 2 * (x * np.cos(angle) + y * np.sin(angle)) - offset
+        edges = np.linspace(-1, 1, 2 * _STRIPS + 2) * np.abs(beyond).max()
+        wide, _ = np.histogram(beyond, edges)
+        beside = min(wide[:_STRIPS].max(), wide[_STRIPS + 1 :].max())
+        found.append(max(0.0, 1 - wide[_STRIPS] / max(1, beside)))
+    return np.array(found)
 
 
 def likely_lines(shade: FloatArray, streaks: FloatArray, mask: BoolArray) -> Matrix:

@@ -12,9 +12,10 @@ import cv2
 import numpy as np
 
 from pipeline.derive.smear import bare, bent, drag, find, fold, judgeable, light, mixing, specks, streaks
-from pipeline.derive.smear.arrays import BoolArray, FloatArray, PixelArray
+from pipeline.derive.smear.arrays import BoolArray, FloatArray, Matrix, PixelArray
 from pipeline.derive.smear.code import read_code
 from pipeline.derive.smear.colour import lab, measure_colour
+from pipeline.derive.smear.crease import find_crease
 from pipeline.derive.smear.film import Film, find_film, torn_paper
 from pipeline.derive.smear.find import Canvas
 from pipeline.derive.smear.pale import rough_film
@@ -25,6 +26,7 @@ from pipeline.derive.smear.verdict import conclude
 _GRAIN_MM: Final = 0.25  # smoothing before K/S, which would turn noise into bias
 _SHADE_MM: Final = 2.0
 _AROUND_MM: Final = 9.0
+_SEAM_MM: Final = 2.0
 # Relative to the paper. A pigmented mix with a tenth of its curing agent is darker, base is lighter.
 _WHITE: Final = 0.8
 _TORN_MAX: Final = 0.25
@@ -86,7 +88,7 @@ def look(rgb: PixelArray, limits: SmearLimits) -> Seen:
     seen.checks += _checks(seen, canvas, levelled, film, limits)
     seen.wings = wings = _measure(seen, canvas, levelled, film, limits)
     seen.checks += judgeable.check_shadow(levelled, film, wings.fold, where, seen.px_per_mm, limits)
-    seen.checks += _wing_checks(wings, film, seen.px_per_mm, limits, printed_fold=canvas.fold_x is not None)
+    seen.checks += _wing_checks(wings, film, seen.px_per_mm, limits)
     return seen
 
 
@@ -116,7 +118,8 @@ def _measure(seen: Seen, canvas: Canvas, levelled: light.Light, film: Film, limi
     colour_map = _smoothed(levelled.reflectance(film.box), _GRAIN_MM * scale)
     grey = _smoothed(levelled.grey[crop], _GRAIN_MM * scale)
     shade = fold.markings(grey, mask, scale)
-    lines = fold.find_folds(shade, mask, scale, None if canvas.fold_x is None else canvas.fold_x - left)
+    known = _known_fold(canvas, levelled, film, scale)
+    lines = fold.find_folds(shade, mask, scale, known)
     torn = torn_paper(grey, mask, fold.mirrored(grey, lines[0]), film.level, scale)
     strip = _strip(levelled, film, lines[0], scale)
     if strip is not None:
@@ -134,7 +137,10 @@ def _measure(seen: Seen, canvas: Canvas, levelled: light.Light, film: Film, limi
     doubt = mixing.light_doubt(grey, core)
 
     def pair(line: fold.Fold) -> _Pair:
-        both, opposite = fold.one_wing(core, line, scale), fold.mirrored(fraction, line)
+        # Along another line that may be the fold lies what two halves make where they meet: no streak.
+        seams = [fold.beside(core.shape, other, _SEAM_MM * scale) for other in lines if other is not line]
+        whole = core & ~np.logical_or.reduce(seams) if seams else core
+        both, opposite = fold.one_wing(whole, line, scale), fold.mirrored(fraction, line)
         by = drag.drag(fraction, opposite, both, line.angle, scale)
         opposite = opposite if by is None else drag.dragged(opposite, by)
         split = bent.split_part(fraction, opposite, both, line, scale)
@@ -158,6 +164,7 @@ def _measure(seen: Seen, canvas: Canvas, levelled: light.Light, film: Film, limi
         at=(left, top),
         px_per_mm=scale,
         fold=line,
+        fold_known=known is not None,
         both=both,
         mixing=mix,
         colour=measure_colour(picture, core[::step, ::step]),
@@ -174,6 +181,19 @@ def _measure(seen: Seen, canvas: Canvas, levelled: light.Light, film: Film, limi
         light_doubt=doubt,
         bubbles=film.bubbles,
     )
+
+
+def _known_fold(canvas: Canvas, levelled: light.Light, film: Film, scale: float) -> Matrix | None:
+    """(2,) angle [rad] and offset [px], on the film's crop, of the fold that sheet or paper shows."""
+    line = (
+        find_crease(levelled.grey, levelled.paper & canvas.inside, film.mask, scale)
+        if canvas.fold_x is None
+        else np.array([0.0, canvas.fold_x])
+    )
+    if line is None:
+        return None
+    left, top, _, _ = film.box
+    return np.array([line[0], line[1] - left * np.cos(line[0]) - top * np.sin(line[0])])
 
 
 class _Pair(NamedTuple):
@@ -203,9 +223,7 @@ def _smoothed(image: FloatArray, sigma: float) -> FloatArray:
     return np.asarray(cv2.GaussianBlur(image, (0, 0), max(sigma, 0.3)), np.float32)
 
 
-def _wing_checks(
-    wings: Wings, film: Film, px_per_mm: float, limits: SmearLimits, *, printed_fold: bool
-) -> list[Check]:
+def _wing_checks(wings: Wings, film: Film, px_per_mm: float, limits: SmearLimits) -> list[Check]:
     _, a, b = wings.colour.median
     mix = wings.mixing
     # About a wrong fold a mix looks even, never uneven: base that ran out to the rim may spoil the outline.
@@ -234,7 +252,7 @@ def _wing_checks(
             "outline_likeness",
             wings.fold.likeness_of_outline,
             limits.outline_likeness_min
-            if printed_fold or uneven or wings.parted
+            if wings.fold_known or uneven or wings.parted
             else limits.outline_likeness_plain_min,
             "No two mirrored wings to be seen: show the whole smear, opened flat, with no shadow beside it.",
         ),

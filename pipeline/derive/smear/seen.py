@@ -19,6 +19,7 @@ class Wings:
     """The film's crop and what was measured on it.
 
     at : (left, top) of the crop on the canvas [px]; px_per_mm : of the canvas, assumed without a sheet
+    fold_known : whether the sheet's print or the paper's crease shows the fold
     torn : (H, W), bare paper where one wing's film tore off, or along the fold where none lay
     unmixed : share of the film white as base; strip : a white strip along the fold, base or bare paper
     bubbles : round white spots so large that they may be air or base
@@ -29,6 +30,7 @@ class Wings:
     at: tuple[int, int]
     px_per_mm: float
     fold: Fold
+    fold_known: bool
     both: BoolArray
     mixing: Mixing
     colour: Colour
