@@ -34,6 +34,15 @@ def test_base_ends_with_a_step_in_light_or_colour(white):
     assert found is not None and not found.paper
 
 
+@pytest.mark.parametrize(("white", "paper"), [(1.0, True), (1.05, False)])
+def test_a_notch_at_either_end_is_where_two_wings_meet_if_it_is_paper(white, paper):
+    """Bare for a fifth of the fold at each end; base that ran out there ends with a step, and stays film."""
+    colour, film = sheet(1.5, (white,) * 3)
+    colour[60:220, 194:207] = 0.06
+    found = fold_strip(colour, film, FOLD, 0.06, PX)
+    assert (found is not None and found.paper) == paper
+
+
 def test_a_strip_that_ends_within_the_film_is_in_doubt():
     found = fold_strip(*sheet(2.0, (1.0, 1.0, 1.0), length=0.7), FOLD, 0.06, PX)
     assert found is not None and not found.paper

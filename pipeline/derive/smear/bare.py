@@ -55,14 +55,16 @@ def fold_strip(
     covered = np.zeros(int(last - first) + 2, bool)
     for n in range(1, count):
         here = labels == n
-        if away[here].min() < _OFF_MM and np.percentile(away[here], 90) < _HALF_MM - _OFF_MM:
+        if away[here].min() < _OFF_MM and np.percentile(away[here], 85) < _HALF_MM - _OFF_MM:
             strip |= here
             covered[np.clip(along[here] - first, 0, last - first).astype(int)] = True
-    if covered.mean() < _LONG or not _white_as_paper(colour, strip):
+    if not strip.any() or not _white_as_paper(colour, strip):
         return None
     steps = [_step(colour, film, strip, away, side * along, px_per_mm) for side in (-1, 1)]
     told = [step for step in steps if step is not None]
-    return Strip(strip, bool(told) and max(told) < _STEP)
+    paper = bool(told) and max(told) < _STEP
+    # A short one is a notch where two wings meet, if it is paper beyond doubt; else it is a patch.
+    return Strip(strip, paper) if paper or covered.mean() >= _LONG else None
 
 
 def parts_wings(film: BoolArray, line: Fold, px_per_mm: float) -> bool:
