@@ -54,16 +54,21 @@ def test_slow_variation_that_light_makes_too_is_unclear_not_mixing():
     """A ramp over the whole wing, alike on both: variance a^2 / 2, less what light may feign."""
     y, x = np.mgrid[:200, :320].astype(np.float32) / PX
     slow = 0.2 * np.sqrt(1.5) * (x / x.max() * 2 - 1)
+    lamp = 0.02 * np.sqrt(3) * (y / y.max() * 2 - 1)  # what lights one wing more, the other less
     both = np.ones(slow.shape, bool)
-    shared = shared_variance(slow, slow, both, doubt=0.08)
+    beyond = 0.02 - 2 * 0.02**2 - 0.08**2
+    shared = shared_variance(slow + lamp, slow - lamp, both, doubt=0.08)
     assert shared.mix == pytest.approx(0, abs=1e-3)
-    assert shared.unclear == pytest.approx(0.02 - 0.08**2, rel=0.1)
+    assert shared.unclear == pytest.approx(beyond, rel=0.1)
     fine = slow + 0.2 * np.sin(2 * np.pi * y / 5)
-    mixed = shared_variance(fine, fine, both, doubt=0.08)
+    mixed = shared_variance(fine + lamp, fine - lamp, both, doubt=0.08)
     assert mixed.mix == pytest.approx(0.02, rel=0.1)
-    assert mixed.unclear == pytest.approx(0.02 - 0.08**2, rel=0.1)
-    doubted = shared_variance(slow, slow, both, doubt=0.15)
+    assert mixed.unclear == pytest.approx(beyond, rel=0.1)
+    doubted = shared_variance(slow + lamp, slow - lamp, both, doubt=0.15)
     assert doubted.unclear == pytest.approx(0.0, abs=1e-6)
+    # No lamp shines on both wings so much alike, however dark the film.
+    alike = shared_variance(slow, slow, both, doubt=0.5)
+    assert alike.unclear == pytest.approx(0.02 - 0.03**2, rel=0.1)
     glossy = shared_variance(4 * slow, 4 * slow, both, doubt=0.03)  # as a lamp in a black film makes it
     assert glossy.mix == pytest.approx(0, abs=1e-2)
     assert glossy.unclear == pytest.approx(16 * 0.02 - 0.03**2, rel=0.1)

@@ -25,6 +25,9 @@ INNER: Final = 0.5
 _SMOOTH_ORDER: Final = 3
 _FIT_SPOTS: Final = 20_000  # ten terms need no more
 _LIGHT_DOUBT: Final = 2.0
+# A lamp that shines over the fold makes both wings alike, but hardly so many times more alike than different.
+_LAMP_ALIKE: Final = 8.0
+_LAMP_LEAST: Final = 0.03
 # Covariance over the variance of half the difference, 2 r / (1 - r), where a share r of relief is mirrored.
 _MIRRORED: Final = 0.22  # a tenth, in whichever direction
 _RIBS: Final = 2.0  # a half, of ribs that run one way
@@ -152,7 +155,8 @@ def shared_variance(
     are in either alike and cancel. Light that the paper could not tell of does not: gloss changes over a
     whole wing as a surface of low order does. What bends more often than that is mixing, however slow; the
     surface itself is unclear beyond the light's doubt, however large: a drifting ratio, or a lamp that shines
-    in the film over the fold and may brighten a good mix by half.
+    in the film over the fold and may brighten a good mix by half. Where the wings differ by far less than
+    they are alike there is no such lamp, and less is doubted.
     """
     mean = (wing[both] + mirror[both]).astype(np.float64) / 2
     half = (wing[both] - mirror[both]).astype(np.float64) / 2
@@ -161,7 +165,8 @@ def shared_variance(
     smooth_mean, smooth_half = smooth_part(np.stack([mean, half], axis=1), both).T
     mix, feigned, scatter = _by_octaves(mean - smooth_mean, half - smooth_half, both, angle)
     drift = float(np.var(smooth_mean)) - _LIGHT_DOUBT * float(np.var(smooth_half))
-    unclear = max(0.0, drift - doubt**2)
+    lamp = min(doubt**2, _LAMP_ALIKE**2 * float(np.var(smooth_half)) + _LAMP_LEAST**2)
+    unclear = max(0.0, drift - lamp)
     return Shared(mix=mix, unclear=unclear, feigned=feigned, own=own, scatter=scatter)
 
 
