@@ -43,6 +43,17 @@ def test_a_notch_at_either_end_is_where_two_wings_meet_if_it_is_paper(white, pap
     assert (found is not None and found.paper) == paper
 
 
+@pytest.mark.parametrize(("wide_mm", "notch"), [(0.0, False), (1.5, True)])
+def test_what_widens_on_its_way_out_is_a_notch_between_two_lobes(wide_mm, notch):
+    """White at both ends of the fold; brighter than the paper outside, so that no step tells."""
+    colour, film = sheet(0.5, (0.06,) * 3)
+    y, x = np.mgrid[:280, :400].astype(np.float32)
+    out = np.clip((np.abs(y - 140) - 15 * PX) / (10 * PX), 0, 1)
+    colour[film & (out > 0) & (np.abs(x - 200) < (1.0 + wide_mm * out) * PX)] = 1.05
+    found = fold_strip(colour, film, FOLD, 0.06, PX)
+    assert (found is not None and found.paper) == notch
+
+
 def test_a_strip_that_ends_within_the_film_is_in_doubt():
     found = fold_strip(*sheet(2.0, (1.0, 1.0, 1.0), length=0.7), FOLD, 0.06, PX)
     assert found is not None and not found.paper

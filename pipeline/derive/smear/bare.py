@@ -15,6 +15,7 @@ from pipeline.derive.smear.fold import Fold
 
 _HALF_MM: Final = 4.5  # a bead that lies farther off leaves two films
 _OFF_MM: Final = 1.0
+_FLARES: Final = 1.4  # times as wide in its outer third as in its inner one
 _LONG: Final = 0.4  # of the film's length along the fold, all strips together: less is a patch
 _PALE: Final = 0.88  # of the paper's light at the least; with a little curing agent base is darker
 _COLOUR: Final = 0.03  # relative, between the colours: nor is base without it any darker in one
@@ -27,7 +28,7 @@ _WIDE_PX: Final = 5.0  # a narrower strip is no brighter than its edges let it
 
 @dataclass(frozen=True)
 class Strip:
-    """mask : (H, W), a white strip along the fold; paper : whether it is bare paper beyond doubt."""
+    """mask : (H, W), a white strip along the fold, or its notches; paper : whether bare beyond doubt."""
 
     mask: BoolArray
     paper: bool
@@ -36,7 +37,7 @@ class Strip:
 def fold_strip(
     colour: FloatArray, film: BoolArray, line: Fold, level: float, px_per_mm: float
 ) -> Strip | None:
-    """The white strip along the fold; None where there is none, or where it is darker than paper.
+    """The white strip along the fold, or the notches at its ends; None where there is none as white as paper.
 
     colour : (H, W, 3) relative to the paper, with paper around the film
     film : (H, W), with what it encloses; level : of the film, relative to the paper
@@ -51,20 +52,39 @@ def fold_strip(
     first, last = float(along[on_fold].min()), float(along[on_fold].max())
     white = film & (away < _HALF_MM) & (colour.mean(axis=2) > np.sqrt(max(level, 0.01)))
     count, labels = cv2.connectedComponents(white.astype(np.uint8))
-    strip = np.zeros_like(film)
+    strip, notches = np.zeros_like(film), np.zeros_like(film)
     covered = np.zeros(int(last - first) + 2, bool)
+    rim = film & (cv2.erode(film.astype(np.uint8), np.ones((3, 3), np.uint8)) == 0)
     for n in range(1, count):
         here = labels == n
-        if away[here].min() < _OFF_MM and np.percentile(away[here], 85) < _HALF_MM - _OFF_MM:
+        if away[here].min() >= _OFF_MM:
+            continue
+        if (here & rim).any() and _flares(away[here], np.abs(along[here] - (first + last) / 2)):
+            notches |= here
+        elif np.percentile(away[here], 85) < _HALF_MM - _OFF_MM:
             strip |= here
             covered[np.clip(along[here] - first, 0, last - first).astype(int)] = True
+    if not notches.any() or not _white_as_paper(colour, notches):
+        notches[:] = False
     if not strip.any() or not _white_as_paper(colour, strip):
-        return None
+        return Strip(notches, paper=True) if notches.any() else None
     steps = [_step(colour, film, strip, away, side * along, px_per_mm) for side in (-1, 1)]
     told = [step for step in steps if step is not None]
     paper = bool(told) and max(told) < _STEP
-    # A short one is a notch where two wings meet, if it is paper beyond doubt; else it is a patch.
-    return Strip(strip, paper) if paper or covered.mean() >= _LONG else None
+    # A short strip that is not paper beyond doubt is a patch.
+    if paper or covered.mean() >= _LONG:
+        return Strip(strip | notches, paper)
+    return Strip(notches, paper=True) if notches.any() else None
+
+
+def _flares(away: FloatArray, out: FloatArray) -> bool:
+    """Whether a white spot widens on its way out of the film, as a notch between two lobes does.
+
+    away, out : (N,) [mm] of its pixels, from the fold, and along it from the film's middle
+    Unmixed base is drawn out into a strip, or ends rounded.
+    """
+    inner, outer = np.percentile(out, (33, 67))
+    return bool(away[out >= outer].mean() > _FLARES * away[out <= inner].mean())
 
 
 def parts_wings(film: BoolArray, line: Fold, px_per_mm: float) -> bool:
