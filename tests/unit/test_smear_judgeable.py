@@ -83,3 +83,15 @@ def test_a_shadow_is_told_by_how_steep_its_edge_is(penumbra_mm, told):
     shaded = (255 * linear ** (1 / 2.2) + 0.5).astype(np.uint8)
     failed = {check.name for check in look(shaded, SmearLimits()).checks if not check.ok}
     assert bool(failed) == told, failed
+
+
+@pytest.mark.parametrize(("adds", "told"), [(0.5, True), (0.0, False)])
+def test_a_lamp_that_shines_in_one_wing_is_glare_however_softly_it_fades(adds, told):
+    """The film's own light is 0.05 of full, the lamp's image half of it: nowhere as bright as the paper."""
+    rgb = photograph(flat)
+    y, x = np.mgrid[: rgb.shape[0], : rgb.shape[1]].astype(np.float32)
+    away = np.hypot(x - rgb.shape[1] / 2 - 30 * 5.0, y - rgb.shape[0] / 2)
+    linear = (rgb / 255.0) ** 2.2 + (adds * np.exp(-((away / (9 * 5.0)) ** 2) / 2))[..., None]
+    lit = (255 * np.clip(linear, 0, 1) ** (1 / 2.2) + 0.5).astype(np.uint8)
+    failed = {check.name for check in look(lit, SmearLimits()).checks if not check.ok}
+    assert ("one_wing" in failed) == told, failed

@@ -28,6 +28,7 @@ _EDGES_LEAST: Final = 15
 _SHAKEN, _SCARCE = 0.03, 0.12  # edges of one direction over those of the commonest
 _STEEP_LEAST: Final = 0.02  # of full scale a pixel, on a square-root scale
 _SHADE_STEP: Final = 5.0  # [L*] between a spot and its opposite that is no longer relief
+_SHINE_STEP: Final = 15.0  # [L*] no bend of the sheet makes one wing so much lighter
 _CUT_SHARE: Final = 0.03
 _DARK_PAPER: Final = 0.87
 _SHADED_PAPER: Final = 0.93
@@ -306,11 +307,13 @@ def one_wing_only(lightness: FloatArray, opposite: FloatArray, both: BoolArray, 
     """Share of the film where one wing is lighter than the other by more than relief explains.
 
     lightness, opposite : (H, W) [L*], smoothed over some millimetres; both : (H, W). Mixing lies in both
-    wings; what lies in one alone and has an edge is glare or a shadow. What has none is the sheet's bend.
+    wings; what lies in one alone and has an edge is glare or a shadow. What has none is the sheet's bend, but
+    that makes no film shine.
     Beside a streak's edge a wing that was dragged a little differs too, by a part of the edge's height.
     """
     apart = lightness[both] - opposite[both]
     shared = (lightness + opposite) / 2
     box = np.ones((2 * round(2.5 * px_per_mm) + 1,) * 2, np.uint8)
     edge = (cv2.dilate(shared, box) - cv2.erode(shared, box))[both]
-    return float((np.abs(apart - smooth_part(apart, both)) > _SHADE_STEP + 0.6 * edge).mean())
+    rest = np.abs(apart - smooth_part(apart, both)) > _SHADE_STEP + 0.6 * edge
+    return float((rest | (np.abs(apart) > _SHINE_STEP + edge)).mean())
