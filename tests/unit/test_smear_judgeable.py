@@ -91,7 +91,7 @@ def test_a_lamp_that_shines_in_one_wing_is_glare_however_softly_it_fades(adds, t
     rgb = photograph(flat)
     y, x = np.mgrid[: rgb.shape[0], : rgb.shape[1]].astype(np.float32)
     away = np.hypot(x - rgb.shape[1] / 2 - 30 * 5.0, y - rgb.shape[0] / 2)
-    linear = (rgb / 255.0) ** 2.2 + (adds * np.exp(-((away / (9 * 5.0)) ** 2) / 2))[..., None]
+    linear = (rgb / 255.0) ** 2.2 + (adds * np.exp(-((away / (12 * 5.0)) ** 2) / 2))[..., None]
     lit = (255 * np.clip(linear, 0, 1) ** (1 / 2.2) + 0.5).astype(np.uint8)
     failed = {check.name for check in look(lit, SmearLimits()).checks if not check.ok}
     assert ("one_wing" in failed) == told, failed
