@@ -178,3 +178,26 @@ def test_a_base_gauge_that_loses_all_at_once_while_the_pump_stands_has_lost_its_
     base[during] = base[during] * falls + noise * PA_PER_PSI
     found = analyse(Recording(recording.at_us, recording.gauges | {BASE: base}), SETTINGS)
     assert ((Fault.WIRE_BREAK, BASE) in faults(found)) == (not seconds_down)
+
+
+def starved(*, broken):
+    """Catalyst 2 without pressure from 415 to 700 s: while the gun is open, or throughout."""
+
+    def change(psi, seconds):
+        runs = psi[ONE] < 0.5 * (np.median(psi[ONE]) + psi[ONE].max())
+        during = (seconds >= 415) & (seconds < 700) & (broken | runs)
+        psi[TWO][during] = 12.0 + 6.0 * np.random.default_rng(3).normal(size=int(during.sum()))
+
+    return change
+
+
+def test_a_line_that_runs_empty_whenever_the_gun_is_open_is_an_imbalance_and_no_broken_wire():
+    """A blocked filter, say: the line fills whenever the gun is shut, and a wire does not heal."""
+    found, truth = recorded("fine", starved(broken=False))
+    assert faults(found) == []
+    assert [event.type for event in found.balance_events] == ["out_of_balance"]
+    assert found.changeovers == []
+    for part, true in truth["reversals"].items():
+        assert sum(r.part == part for r in found.reversals) == pytest.approx(len(true), rel=0.02, abs=1)
+    found, _ = recorded("fine", starved(broken=True))
+    assert (Fault.WIRE_BREAK, TWO) in faults(found) and found.balance_events == []

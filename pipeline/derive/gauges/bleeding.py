@@ -7,6 +7,7 @@ import numpy as np
 
 from pipeline.derive.gauges import states
 from pipeline.derive.gauges.changeover import Changeover, find_changeovers
+from pipeline.derive.gauges.flow import line_relieved
 from pipeline.derive.gauges.frames import Frames
 from pipeline.derive.gauges.moves import Moves
 from pipeline.derive.gauges.parts import PARTS
@@ -25,6 +26,8 @@ def changeovers_of(frames: Frames, moves: dict[Part, Moves]) -> list[tuple[Part,
         stands = np.zeros(len(frames.first), dtype=bool)
         for gauge in other:
             stands |= frames.signals[gauge].level > frames.signals[gauge].plateau / 2
+        # One gauge that runs empty while the other stands is no empty pail.
+        stands &= line_relieved(own)
         # Both gauges of a part feel one line: the one with more to say speaks.
         signal = max(own, key=lambda one: int(np.isfinite(one.level).sum()))
         found = find_changeovers(frames, signal, moved.flow, moved.reversals, stands)

@@ -43,7 +43,7 @@ def find_changeovers(
     """Changeovers of one part.
 
     signal : the part's gauge; flow : (F,), where the part flows; reversals : the part's, frames
-    other_stands : (F,), where the other part is under pressure
+    other_stands : (F,), where the other part is under pressure, and this one's line is not
     """
     # A pump that nobody has run yet has run nothing empty: its gauges show but their zeros.
     if not flow.any():

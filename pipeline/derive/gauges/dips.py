@@ -44,14 +44,18 @@ def relative_depth(
     at = np.flatnonzero(functools.reduce(np.logical_or, (signal.falls > least for signal in signals)))
     depth = needed = np.full(len(at), np.nan)
     clear = np.ones(len(at), dtype=bool)
-    for signal in signals:
-        level, own, fall = signal.level[at], signal.depth[at], signal.fall[at]
+    without = [signal.no_pressure[at] for signal in signals]
+    none = functools.reduce(np.logical_and, without)
+    for signal, emptied in zip(signals, without, strict=True):
+        own, fall = signal.depth[at], signal.fall[at]
+        # A gauge whose line has run empty shows no dip, and leaves the word to the other.
+        level = np.where(emptied & ~none, np.nan, signal.level[at])
         # A gauge that says nothing (NaN) does not gainsay the other.
         with np.errstate(invalid="ignore", divide="ignore"):
             # A fall from before counts where no level is the same on both sides of it.
             shown = own > np.maximum(least * level, times * signal.depth_noise)
             own = np.where(shown, own, np.maximum(own, fall))
-            depth = _mean(depth, np.where(signal.no_pressure[at], 0.0, own / level))
+            depth = _mean(depth, np.where(none, 0.0, own / level))
             needed = _mean(needed, times * signal.depth_noise / level)
             clear &= ~(own <= EACH_TIMES * times * signal.depth_noise) | np.isnan(level)
     deep: BoolArray = clear & (depth > np.maximum(least, needed))

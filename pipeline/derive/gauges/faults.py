@@ -220,7 +220,8 @@ def _spikes(run_us: IntArray, gauge: Gauge, gauges: dict[Gauge, FloatArray], usu
         with np.errstate(invalid="ignore"):
             unshared |= -size > DIP_SHARE_MAX * values[at]
         if partner is not None:
-            read = np.isfinite(_around(partner, at, width)).all(axis=1)
+            # A line that has run empty shows no dip, so it gainsays none.
+            read = (_around(partner, at, width) > NO_PRESSURE_PA).all(axis=1)
             unshared |= read & ~_follows(partner, at, width, size)
         for sample in range(1, width + 1):
             spikes[at[alone & unshared] + sample] = True

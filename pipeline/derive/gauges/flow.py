@@ -105,6 +105,8 @@ def _gauge_flow(
 
     with np.errstate(invalid="ignore", divide="ignore"):
         clear, place, runs, stands, clarity = in_blocks(told, signal.level, running, standing)
+    # Its line has run empty while the other's has not: it tells nothing of the part's flow.
+    clarity[signal.no_pressure & ~relieved] = -1.0
     by_level = _hysteresis(runs, stands) & clear & pressurised & ~relieved
     by_level = _from_onset(by_level, signal.level, frames)
     by_level = _with_strokes(frames, by_level, dips, signal, place, running, standing)

@@ -42,6 +42,9 @@ SAME: Final = 1.002
 CLEAR_ABOVE: Final = 1.02
 # A wire breaks at once: within so many samples.
 BREAKS_SAMPLES: Final = 3
+# A gun that opens takes the pressure of every gauge of its line down within this, by this share at least.
+OPENS_S: Final = 2.0
+OPENS_SHARE: Final = 0.1
 # NE 43 has a broken wire read 2.5 % of the span below its zero or less; a sound zero is nearer to it.
 BELOW_ZERO_SHARE: Final = 0.015
 
@@ -140,11 +143,40 @@ def _dead(
             alone = (gauges[gauge] < NO_PRESSURE_PA) & (gauges[other] > HAS_SHARE * usual[other].plateau)
         for first, last in lasting_runs(run_us, alone & ~dead, STUCK_S):
             # The base may stand relieved while its drum is replaced: then the catalyst stands too.
+            around = round(OPENS_S * 1e6 * len(run_us) / max(1, int(run_us[-1] - run_us[0])))
+            if _empties(gauge, other, gauges, usual, slice(first, last), around):
+                continue
             least = _dip(usual[other])
             often = max(DIPS, (run_us[last - 1] - run_us[first]) / FLOWS_US)
             if gauge != Gauge.BASE or _dips(gauges[other][first:last], least) >= often:
                 dead[first:last] = True
     return dead
+
+
+def _empties(
+    gauge: Gauge,
+    other: Gauge,
+    gauges: dict[Gauge, FloatArray],
+    usual: dict[Gauge, Usual],
+    run: slice,
+    around: int,
+) -> bool:
+    """Whether a gauge has no pressure for as long as the gun is open, and has it whenever it is shut.
+
+    A wire breaks and heals at any moment. A line that is shut off or starved loses its pressure as the gun
+    opens, which the other gauge feels, and stands at it again with the other: that is an imbalance.
+    run : samples without pressure; around : samples before and after in which the gun opens and shuts
+    """
+    values, its = gauges[gauge], gauges[other]
+    if np.nanmin(values[run]) < -BELOW_ZERO_SHARE * usual[gauge].plateau:
+        return False
+    open_at = float(np.nanquantile(its[run], 0.75))
+    clear = max(OPENS_SHARE * usual[other].plateau, NOISE_TIMES * usual[other].noise)
+    for beside in (slice(max(0, run.start - around), run.start), slice(run.stop, run.stop + around)):
+        stands = np.nanmax(values[beside], initial=0.0) > HAS_SHARE * usual[gauge].plateau
+        if not stands or np.nanmax(its[beside], initial=0.0) < open_at + clear:
+            return False
+    return True
 
 
 def lasting_runs(
