@@ -12,6 +12,7 @@ import numpy as np
 from edge.units import psi_to_pa
 from edge.words import Fault, Gauge
 from pipeline.derive.gauges.around import steps_where
+from pipeline.derive.gauges.dead import find_dead
 from pipeline.derive.gauges.frames import NO_PRESSURE_PA
 from pipeline.derive.gauges.parts import PARTS
 from pipeline.derive.gauges.quality import Flag, FlagArray, ne43, runs_of
@@ -22,7 +23,6 @@ from pipeline.derive.gauges.still import (
     MOVES_SHARE,
     NOISE_TIMES,
     all_stand_still,
-    find_dead,
     find_still,
     lasting_runs,
 )

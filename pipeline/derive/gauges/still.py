@@ -1,4 +1,4 @@
-"""Which gauge stands still though the pressure moves? Stuck, dead without its wire, or under a ceiling.
+"""Which gauge stands still though the pressure moves? Stuck, or under a ceiling.
 
 A gauge that shows its noise is told by itself. One that is too coarse, or has no noise, stands still as often
 as the pressure does: only what the others feel and it should feel too tells. Both catalyst gauges feel each
@@ -28,10 +28,6 @@ DIP_SHARE: Final = 0.04
 DIP_S: Final = 0.15
 # A base that flows shows a reversal within this: strokes last 15 s at most.
 REVERSES_S: Final = 21.0
-# Work shows a reversal this often, pauses and all; a standing line that is topped up does not.
-FLOWS_US: Final = 60e6
-# A line has pressure from this share of what is usual on.
-HAS_SHARE: Final = 0.3
 # Stays in which no gauge shows noise are the logger's way if there are so many.
 OFTEN: Final = 3
 ALL_STILL: Final = 0.9
@@ -42,9 +38,6 @@ SAME: Final = 1.002
 CLEAR_ABOVE: Final = 1.02
 # A wire breaks at once: within so many samples.
 BREAKS_SAMPLES: Final = 3
-# A gun that opens takes the pressure of every gauge of its line down within this, by this share at least.
-OPENS_S: Final = 2.0
-OPENS_SHARE: Final = 0.1
 # NE 43 has a broken wire read 2.5 % of the span below its zero or less; a sound zero is nearer to it.
 BELOW_ZERO_SHARE: Final = 0.015
 
@@ -62,9 +55,9 @@ def find_still(
     """
     values, own = gauges[gauge], usual[gauge]
     stuck, clipped = np.zeros(len(values), dtype=bool), np.zeros(len(values), dtype=bool)
-    tolerance = _same(own)
-    stays = _stays(run_us, values, tolerance)
-    frozen = _frozen_at_none(gauge, gauges, own, stays)
+    tolerance = same(own)
+    stays = stays_of(run_us, values, tolerance)
+    frozen = frozen_at_none(gauge, gauges, own, stays)
     stays = stays[~(values[stays[:, 0]] < NO_PRESSURE_PA)]
     stays = stays[np.array([not saturated[first:last].any() for first, last in stays.tolist()], dtype=bool)]
     if own.flat:
@@ -72,7 +65,7 @@ def find_still(
         felt = [(f, n) for f, n in felt if _others_move(run_us, gauge, gauges, usual, f, n)]
         return _of_flat(values, felt)
     for first, last in frozen.tolist():
-        stuck[first:last] = not _breaks(gauge, gauges, own, first)
+        stuck[first:last] = not breaks(gauge, gauges, own, first)
     for first, last in _of_its_own(gauge, gauges, usual, stays):
         if clipped[first]:
             continue
@@ -84,26 +77,7 @@ def find_still(
     return stuck, clipped
 
 
-def find_dead(
-    run_us: IntArray, gauge: Gauge, gauges: dict[Gauge, FloatArray], usual: dict[Gauge, Usual]
-) -> tuple[BoolArray, BoolArray]:
-    """No pressure though the line has it, or flow that needs both parts: stuck since there was none, dead.
-
-    run_us : (M,) [us]; gauges : each (M,) [Pa], the others' NaN where they lie. Each (M,)
-    """
-    values, own = gauges[gauge], usual[gauge]
-    stuck, dead = np.zeros(len(values), dtype=bool), _dead(run_us, gauge, gauges, usual)
-    stays = _stays(run_us, values, _same(own))
-    # A base that stands is relieved by a valve, over many samples, and its gauge wavers on at nothing.
-    for first, last in () if own.flat else _frozen_at_none(gauge, gauges, own, stays).tolist():
-        dead[first:last] |= _breaks(gauge, gauges, own, first)
-    for first, last in stays.tolist() if dead.any() else ():
-        if dead[first:last].any() and not _breaks(gauge, gauges, own, first):
-            stuck[first:last] = True
-    return stuck, dead & ~stuck
-
-
-def _frozen_at_none(gauge: Gauge, gauges: dict[Gauge, FloatArray], usual: Usual, stays: IntArray) -> IntArray:
+def frozen_at_none(gauge: Gauge, gauges: dict[Gauge, FloatArray], usual: Usual, stays: IntArray) -> IntArray:
     """Those stays, without pressure, in which a gauge should show its noise and others do. stays : (S, 2)
 
     Relieved, a gauge may read its lowest all along, cut off at zero; at any other value it wavers.
@@ -115,12 +89,12 @@ def _frozen_at_none(gauge: Gauge, gauges: dict[Gauge, FloatArray], usual: Usual,
     return frozen
 
 
-def _same(usual: Usual) -> float:
+def same(usual: Usual) -> float:
     """[Pa], within what a reading is unchanged. A level that settles without noise creeps by ever less."""
     return 1e-12 if usual.flat else max(STUCK_NOISE_SHARE * usual.noise, 1e-9 * usual.plateau, 1e-6)
 
 
-def _stays(run_us: IntArray, values: FloatArray, tolerance: float) -> IntArray:
+def stays_of(run_us: IntArray, values: FloatArray, tolerance: float) -> IntArray:
     """(S, 2) first sample of each long stay at one value, and one past its last."""
     runs = runs_of(steps_where(lambda step: step < tolerance, values))
     first, last = runs.T
@@ -129,54 +103,6 @@ def _stays(run_us: IntArray, values: FloatArray, tolerance: float) -> IntArray:
     creeps = [np.ptp(values[first:last]) > 2 * tolerance for first, last in runs.tolist()]
     kept: IntArray = runs[~np.array(creeps, dtype=bool)]
     return kept
-
-
-def _dead(
-    run_us: IntArray, gauge: Gauge, gauges: dict[Gauge, FloatArray], usual: dict[Gauge, Usual]
-) -> BoolArray:
-    """(M,) where a gauge shows no pressure though its line has it, or flow that needs both parts."""
-    dead = np.zeros(len(run_us), dtype=bool)
-    for other in _same_flow(gauge):
-        if other not in gauges:
-            continue
-        with np.errstate(invalid="ignore"):
-            alone = (gauges[gauge] < NO_PRESSURE_PA) & (gauges[other] > HAS_SHARE * usual[other].plateau)
-        for first, last in lasting_runs(run_us, alone & ~dead, STUCK_S):
-            # The base may stand relieved while its drum is replaced: then the catalyst stands too.
-            around = round(OPENS_S * 1e6 * len(run_us) / max(1, int(run_us[-1] - run_us[0])))
-            if _empties(gauge, other, gauges, usual, slice(first, last), around):
-                continue
-            least = _dip(usual[other])
-            often = max(DIPS, (run_us[last - 1] - run_us[first]) / FLOWS_US)
-            if gauge != Gauge.BASE or _dips(gauges[other][first:last], least) >= often:
-                dead[first:last] = True
-    return dead
-
-
-def _empties(
-    gauge: Gauge,
-    other: Gauge,
-    gauges: dict[Gauge, FloatArray],
-    usual: dict[Gauge, Usual],
-    run: slice,
-    around: int,
-) -> bool:
-    """Whether a gauge has no pressure for as long as the gun is open, and has it whenever it is shut.
-
-    A wire breaks and heals at any moment. A line that is shut off or starved loses its pressure as the gun
-    opens, which the other gauge feels, and stands at it again with the other: that is an imbalance.
-    run : samples without pressure; around : samples before and after in which the gun opens and shuts
-    """
-    values, its = gauges[gauge], gauges[other]
-    if np.nanmin(values[run]) < -BELOW_ZERO_SHARE * usual[gauge].plateau:
-        return False
-    open_at = float(np.nanquantile(its[run], 0.75))
-    clear = max(OPENS_SHARE * usual[other].plateau, NOISE_TIMES * usual[other].noise)
-    for beside in (slice(max(0, run.start - around), run.start), slice(run.stop, run.stop + around)):
-        stands = np.nanmax(values[beside], initial=0.0) > HAS_SHARE * usual[gauge].plateau
-        if not stands or np.nanmax(its[beside], initial=0.0) < open_at + clear:
-            return False
-    return True
 
 
 def lasting_runs(
@@ -191,19 +117,19 @@ def lasting_runs(
     return kept
 
 
-def _breaks(gauge: Gauge, gauges: dict[Gauge, FloatArray], usual: Usual, first: int) -> bool:
+def breaks(gauge: Gauge, gauges: dict[Gauge, FloatArray], usual: Usual, first: int) -> bool:
     """Whether a gauge lost its pressure at once while its line kept it, or reads below any zero."""
     values = gauges[gauge]
     if values[first] < -BELOW_ZERO_SHARE * usual.plateau:
         return True
     before = values[max(0, first - BREAKS_SAMPLES) : first]
-    others = [gauges[other] for other in _same_flow(gauge) if other in gauges]
+    others = [gauges[other] for other in same_flow(gauge) if other in gauges]
     with np.errstate(invalid="ignore"):
         kept = any((other[first : first + 2 * BREAKS_SAMPLES] > NO_PRESSURE_PA).all() for other in others)
         return bool(kept and (before > NO_PRESSURE_PA).any())
 
 
-def _same_flow(gauge: Gauge) -> list[Gauge]:
+def same_flow(gauge: Gauge) -> list[Gauge]:
     """Gauges that move whenever this one does: the other catalyst gauge; for the base, both of them.
 
     Not the base for a catalyst gauge: in a purge the base flows alone.
@@ -265,7 +191,7 @@ def _may_feel(
             apart = np.ptp([values[at] for at in inner], axis=0)
             starts = np.concatenate(([0], np.cumsum(moves[1:] & ~moves[:-1])))
             known = np.minimum(np.stack((first, last - 1)), len(starts) - 1)
-            if other in _same_flow(gauge):
+            if other in same_flow(gauge):
                 may |= starts[known[1]] - starts[known[0]] >= DIPS
                 may |= apart > DIP_SHARE / 2 * usual[other].plateau
             levels &= apart > MOVES_SHARE / 2 * usual[other].plateau
@@ -284,21 +210,21 @@ def _others_move(
     long = run_us[last - 1] - run_us[first] >= REVERSES_S * 1e6
     # A stay begins and ends where all move: one that lags a little is still on its way there.
     first, last = first + (last - first) // 20, last - (last - first) // 20
-    for other in _same_flow(gauge):
+    for other in same_flow(gauge):
         tells = other in gauges and (long or gauge != Gauge.BASE)
-        if tells and _dips(gauges[other][first:last], _dip(usual[other])) >= DIPS:
+        if tells and dips(gauges[other][first:last], dip(usual[other])) >= DIPS:
             return True
     others = [other for other in gauges if other not in (gauge, Gauge.AIR)]
     # One alone that goes elsewhere may be an imbalance, or a gauge that lies.
     return len(others) > 1 and all(_moves(gauges[o][first:last], usual[o]) for o in others)
 
 
-def _dip(usual: Usual) -> float:
+def dip(usual: Usual) -> float:
     """[Pa], what is a dip of a gauge beyond doubt."""
     return max(DIP_SHARE * usual.plateau, NOISE_TIMES * usual.noise)
 
 
-def _dips(values: FloatArray, least: float) -> int:
+def dips(values: FloatArray, least: float) -> int:
     """How often a gauge leaves its usual level by `least` [Pa]. values : (N,)
 
     It is back once it is half as near: noise on a slow rise crosses any one line many times.
