@@ -71,8 +71,9 @@ def conclude(seen: Seen, limits: SmearLimits, material: Material | None) -> Smea
         reasons = [_TOO_NEAR.format(_between(wings))]
     else:
         verdict = "pass"
-        between = f"{cov:.1%} ({_between(wings)})" if wings else f"{cov:.1%}"
-        reasons = [f"The mix is even: variation {between}, at most {limits.cov_max:.0%} is well mixed."]
+        found = f"{cov:.1%} ({_between(wings)} at the outside)" if wings else f"{cov:.1%}"
+        well, bad = limits.cov_max, _BAD * limits.cov_max
+        reasons = [f"The mix is even: variation {found}; up to {well:.0%} is well mixed, {bad:.0%} is bad."]
     low, high = interval(wings.mixing) if wings and measured else (None, None)
     shade = wings.colour.median if wings else None
     to_mm = 1 / seen.px_per_mm if sheet else None
