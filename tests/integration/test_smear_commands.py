@@ -156,7 +156,7 @@ def test_a_site_s_own_limits_and_shade_are_used_where_asked_for(folder, tmp_path
     )
     files = [folder / "even.jpg", folder / "banded.png"]
     run = beadbook("score", *files, "--json", "--home", tmp_path)
-    assert "at most 20%" in json.loads(run.stdout.splitlines()[0])["reasons"][0], run.stderr
+    assert "up to 20% is well mixed" in json.loads(run.stdout.splitlines()[0])["reasons"][0], run.stderr
     run = beadbook("score", files[0], "--json", "--home", tmp_path, "--pump", "pump-a")
     result = json.loads(run.stdout)
     assert result["verdict"] == "fail" and "lighter than black's own" in result["reasons"][0]
