@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
-from pipeline.derive.smear.judgeable import edge_blur
+from pipeline.derive.smear.blur import edge_blur
 from pipeline.derive.smear.results import SmearLimits
 from pipeline.derive.smear.score import look
 from tests.shop.fields import flat, photograph

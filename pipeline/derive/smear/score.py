@@ -11,7 +11,19 @@ from typing import Final, NamedTuple
 import cv2
 import numpy as np
 
-from pipeline.derive.smear import bare, bent, drag, find, fold, judgeable, light, mixing, specks, streaks
+from pipeline.derive.smear import (
+    bare,
+    bent,
+    blur,
+    drag,
+    find,
+    fold,
+    judgeable,
+    light,
+    mixing,
+    specks,
+    streaks,
+)
 from pipeline.derive.smear.arrays import BoolArray, FloatArray, Matrix, PixelArray
 from pipeline.derive.smear.code import read_code
 from pipeline.derive.smear.colour import lab, measure_colour
@@ -100,10 +112,10 @@ def _stop(seen: Seen, name: str, says: str) -> Seen:
 def _checks(
     seen: Seen, canvas: Canvas, levelled: light.Light, film: Film, limits: SmearLimits
 ) -> list[Check]:
-    blur = judgeable.blur_mm(canvas, seen.px_per_mm)
+    blurred = blur.blur_mm(canvas, seen.px_per_mm)
     return [
         judgeable.at_most(
-            "blur_mm", blur, limits.blur_mm_max, "The photograph is blurred: hold still and let it focus."
+            "blur_mm", blurred, limits.blur_mm_max, "The photograph is blurred: hold still and let it focus."
         ),
         *judgeable.check_light(canvas, levelled, film.core, limits),
         judgeable.check_cut_off(canvas, film.mask),
