@@ -46,6 +46,11 @@ class Fold:
     angle: float
     offset: float
 
+    def beyond(self, shape: tuple[int, ...]) -> FloatArray:
+        """(H, W) [px] how far each pixel of a crop lies from the fold, negative on one side."""
+        y, x = np.mgrid[: shape[0], : shape[1]]
+        return np.asarray(x * np.cos(self.angle) + y * np.sin(self.angle) - self.offset)
+
     def moved(self, right: int, down: int) -> "Fold":
         """The same fold on a crop that begins so many pixels farther left and farther up."""
         shift = np.array([[1.0, 0, right], [0, 1.0, down], [0, 0, 1.0]])
@@ -68,7 +73,7 @@ def find_folds(
     plain[cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 3) < _FRINGE_MM * px_per_mm] = 0
     lines = likely_lines(shade, marked, mask) if known is None else known[None]
     wings = _Wings(shade, plain, mask, px_per_mm)
-    waisted = _WAIST * waists(mask, lines) if len(lines) > 1 else np.zeros(1)
+    waisted = _WAIST * waists(mask, lines)
     found, kept = wings.registered(reflections(lines), waisted)
     # The film decides only where the outlines tie: relief is alike about a wrong line too, by chance.
     likeness = np.array([_overlap(mask, one) for one in found])
@@ -217,15 +222,7 @@ def one_wing(mask: BoolArray, fold: Fold, px_per_mm: float) -> BoolArray:
     bend of the paper, which would pass for mixing.
     """
     opposite = _turn_over(mask.astype(np.float32), fold.to_mirror, cv2.INTER_LINEAR) > 0.99
-    y, x = np.mgrid[: mask.shape[0], : mask.shape[1]]
-    beyond = x * np.cos(fold.angle) + y * np.sin(fold.angle) - fold.offset
-    return np.asarray(mask & opposite & (beyond > _CREASE_MM * px_per_mm))
-
-
-def beside(shape: tuple[int, ...], fold: Fold, reach: float) -> BoolArray:
-    """(H, W) what lies no farther than `reach` [px] from the fold."""
-    y, x = np.mgrid[: shape[0], : shape[1]]
-    return np.asarray(np.abs(x * np.cos(fold.angle) + y * np.sin(fold.angle) - fold.offset) <= reach)
+    return np.asarray(mask & opposite & (fold.beyond(mask.shape) > _CREASE_MM * px_per_mm))
 
 
 def _turn_over(image: FloatArray, matrix: Matrix, how: int, beyond: int = cv2.BORDER_CONSTANT) -> FloatArray:

@@ -27,7 +27,7 @@ _FIT_SPOTS: Final = 20_000  # ten terms need no more
 _LIGHT_DOUBT: Final = 2.0
 # A lamp that shines over the fold makes both wings alike, but hardly so many times more alike than different.
 _LAMP_ALIKE: Final = 8.0
-_LAMP_LEAST: Final = 0.03
+_LAMP_LEAST: Final = 0.03  # [1] what grain and the fit leave
 # Covariance over the variance of half the difference, 2 r / (1 - r), where a share r of relief is mirrored.
 _MIRRORED: Final = 0.22  # a tenth, in whichever direction
 _RIBS: Final = 2.0  # a half, of ribs that run one way

@@ -150,8 +150,10 @@ def _measure(seen: Seen, canvas: Canvas, levelled: light.Light, film: Film, limi
 
     def pair(line: fold.Fold) -> _Pair:
         # Along another line that may be the fold lies what two halves make where they meet: no streak.
-        seams = [fold.beside(core.shape, other, _SEAM_MM * scale) for other in lines if other is not line]
-        whole = core & ~np.logical_or.reduce(seams) if seams else core
+        whole = core
+        for other in lines:
+            if other is not line:
+                whole = whole & (np.abs(other.beyond(core.shape)) > _SEAM_MM * scale)
         both, opposite = fold.one_wing(whole, line, scale), fold.mirrored(fraction, line)
         by = drag.drag(fraction, opposite, both, line.angle, scale)
         opposite = opposite if by is None else drag.dragged(opposite, by)
