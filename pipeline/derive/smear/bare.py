@@ -43,18 +43,17 @@ def fold_strip(
     film : (H, W), with what it encloses; level : of the film, relative to the paper
     line : the fold, in pixels of `colour`
     """
-    y, x = np.mgrid[: film.shape[0], : film.shape[1]].astype(np.float32)
-    away = np.abs(x * np.cos(line.angle) + y * np.sin(line.angle) - line.offset) / px_per_mm
+    y, x = np.mgrid[: film.shape[0], : film.shape[1]]
+    away = np.abs(line.beyond(film.shape)) / px_per_mm
     along = (y * np.cos(line.angle) - x * np.sin(line.angle)) / px_per_mm
     on_fold = film & (away < _OFF_MM)
     if not on_fold.any():
         return None
     first, last = float(along[on_fold].min()), float(along[on_fold].max())
     white = film & (away < _HALF_MM) & (colour.mean(axis=2) > np.sqrt(max(level, 0.01)))
+    rim = film & (cv2.erode(film.astype(np.uint8), np.ones((3, 3), np.uint8)) == 0)
     count, labels = cv2.connectedComponents(white.astype(np.uint8))
     strip, notches = np.zeros_like(film), np.zeros_like(film)
-    covered = np.zeros(int(last - first) + 2, bool)
-    rim = film & (cv2.erode(film.astype(np.uint8), np.ones((3, 3), np.uint8)) == 0)
     for n in range(1, count):
         here = labels == n
         if away[here].min() >= _OFF_MM:
@@ -63,17 +62,16 @@ def fold_strip(
             notches |= here
         elif np.percentile(away[here], 85) < _HALF_MM - _OFF_MM:
             strip |= here
-            covered[np.clip(along[here] - first, 0, last - first).astype(int)] = True
-    if not notches.any() or not _white_as_paper(colour, notches):
-        notches[:] = False
-    if not strip.any() or not _white_as_paper(colour, strip):
-        return Strip(notches, paper=True) if notches.any() else None
-    steps = [_step(colour, film, strip, away, side * along, px_per_mm) for side in (-1, 1)]
-    told = [step for step in steps if step is not None]
-    paper = bool(told) and max(told) < _STEP
-    # A short strip that is not paper beyond doubt is a patch.
-    if paper or covered.mean() >= _LONG:
-        return Strip(strip | notches, paper)
+    if not _white_as_paper(colour, notches):
+        notches = np.zeros_like(film)
+    if _white_as_paper(colour, strip):
+        steps = [_step(colour, film, strip, away, side * along, px_per_mm) for side in (-1, 1)]
+        told = [step for step in steps if step is not None]
+        paper = bool(told) and max(told) < _STEP
+        reached = np.unique(np.clip(along[strip] - first, 0, last - first).astype(int))
+        # A short strip that is not paper beyond doubt is a patch, and stays film.
+        if paper or len(reached) >= _LONG * int(last - first + 2):
+            return Strip(strip | notches, paper)
     return Strip(notches, paper=True) if notches.any() else None
 
 
@@ -99,6 +97,8 @@ def parts_wings(film: BoolArray, line: Fold, px_per_mm: float) -> bool:
 
 
 def _white_as_paper(colour: FloatArray, strip: BoolArray) -> bool:
+    if not strip.any():
+        return False
     deep = cv2.distanceTransform(strip.astype(np.uint8), cv2.DIST_L2, 3)
     middle = np.median(colour[deep > 0.6 * deep.max()], axis=0)
     return bool(middle.mean() > _PALE and np.ptp(middle) / middle.mean() < _COLOUR)
