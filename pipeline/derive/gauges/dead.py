@@ -18,6 +18,7 @@ from pipeline.derive.gauges.still import (
     lasting_runs,
     same,
     same_flow,
+    samples_in,
     stays_of,
 )
 from pipeline.derive.gauges.usual import STUCK_S, Usual
@@ -61,10 +62,9 @@ def _dead(
         with np.errstate(invalid="ignore"):
             alone = (gauges[gauge] < NO_PRESSURE_PA) & (gauges[other] > HAS_SHARE * usual[other].plateau)
         for first, last in lasting_runs(run_us, alone & ~dead, STUCK_S):
-            # The base may stand relieved while its drum is replaced: then the catalyst stands too.
-            around = round(OPENS_S * 1e6 * len(run_us) / max(1, int(run_us[-1] - run_us[0])))
-            if _empties(gauge, other, gauges, usual, slice(first, last), around):
+            if _empties(gauge, other, gauges, usual, slice(first, last), samples_in(run_us, OPENS_S)):
                 continue
+            # The base may stand relieved while its drum is replaced: then the catalyst stands too.
             least = dip(usual[other])
             often = max(DIPS, (run_us[last - 1] - run_us[first]) / FLOWS_US)
             if gauge != Gauge.BASE or dips(gauges[other][first:last], least) >= often:

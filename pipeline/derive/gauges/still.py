@@ -117,6 +117,11 @@ def lasting_runs(
     return kept
 
 
+def samples_in(run_us: IntArray, seconds: float) -> int:
+    """How many samples a time holds on the average. run_us : (M,) [us], rising"""
+    return round(seconds * 1e6 * len(run_us) / max(1, int(run_us[-1] - run_us[0])))
+
+
 def breaks(gauge: Gauge, gauges: dict[Gauge, FloatArray], usual: Usual, first: int) -> bool:
     """Whether a gauge lost its pressure at once while its line kept it, or reads below any zero."""
     values = gauges[gauge]
@@ -180,7 +185,7 @@ def _may_feel(
     """(S,) stays in which another gauge moves at all: a quick look, for there may be very many."""
     may = np.zeros(len(stays), dtype=bool)
     first, last = stays.T
-    beside = max(1, round(DIP_S * 1e6 * len(run_us) / max(1, int(run_us[-1] - run_us[0]))))
+    beside = max(1, samples_in(run_us, DIP_S))
     inner = [first + (last - first) * tenth // 10 for tenth in range(1, 10)]
     levels = np.ones(len(stays), dtype=bool)
     for other, values in gauges.items():
