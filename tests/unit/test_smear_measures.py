@@ -9,10 +9,12 @@ import pytest
 from pipeline.derive.smear.bent import plainly_off, split_part
 from pipeline.derive.smear.fold import Fold
 from pipeline.derive.smear.mixing import Mixing, shared_variance
-from pipeline.derive.smear.score import score
+from pipeline.derive.smear.overlay import marks
+from pipeline.derive.smear.results import SmearLimits
+from pipeline.derive.smear.score import look, score
 from pipeline.derive.smear.specks import find_specks
 from pipeline.derive.smear.tone import fit_tone
-from pipeline.derive.smear.verdict import interval
+from pipeline.derive.smear.verdict import conclude, interval
 from pipeline.photos import score_bytes
 from pipeline.samples import find_samples
 from tests.shop.fields import flat, photograph, streak
@@ -185,13 +187,17 @@ def test_a_streak_has_its_width_and_contrast():
     assert result.longest_streak_contrast < -0.4
 
 
-def with_paper_at(*centres_mm):
-    """The even film with bare paper in discs of 4 mm radius; centres from the page's middle [mm]."""
+def bared(where):
+    """The even film with paper where `where(x, y)` is true; x, y : [mm] from the page's middle."""
     film, paper = even(), even(wings=False)
     y, x = np.mgrid[: film.shape[0], : film.shape[1]] / 5.0
-    y, x = y - film.shape[0] / 10, x - film.shape[1] / 10
-    bare = np.any([np.hypot(x - cx, y - cy) < 4 for cx, cy in centres_mm], axis=0)
+    bare = where(x - film.shape[1] / 10, y - film.shape[0] / 10)
     return np.where(bare[..., None], paper, film).astype(np.uint8)
+
+
+def with_paper_at(*centres_mm):
+    """The even film with bare paper in discs of 4 mm radius; centres from the page's middle [mm]."""
+    return bared(lambda x, y: np.any([np.hypot(x - cx, y - cy) < 4 for cx, cy in centres_mm], axis=0))
 
 
 def test_bare_paper_on_one_wing_is_neither_film_nor_streak():
@@ -199,6 +205,26 @@ def test_bare_paper_on_one_wing_is_neither_film_nor_streak():
     assert torn.verdict == "pass", torn.reasons
     assert torn.torn_share > 0
     assert torn.cov < 0.02
+
+
+def test_only_a_tear_is_called_torn():
+    """Paper in a notch between two lobes of the film was never under it."""
+    for rgb, named in [
+        (with_paper_at((25, 5)), "torn off"),
+        (bared(lambda x, y: np.abs(x) < 0.6 * (np.abs(y) - 37)), "bare paper"),
+    ]:
+        seen = look(rgb, SmearLimits())
+        result = conclude(seen, SmearLimits(), None)
+        assert result.verdict == "pass", result.reasons
+        assert (result.torn_share > 0) == (named == "torn off")
+        assert marks(seen, result).split("; ")[3:] == [f"crossed out: {named}"]
+
+
+def test_a_strip_that_may_be_base_is_not_called_paper():
+    seen = look(bared(lambda x, y: (np.abs(x) < 2) & (np.abs(y) < 38)), SmearLimits())
+    result = conclude(seen, SmearLimits(), None)
+    assert result.verdict == "retake"
+    assert marks(seen, result).endswith("crossed out: bare paper or base")
 
 
 def test_white_on_both_wings_is_unmixed():

@@ -22,6 +22,7 @@ _LEFT_OUT: Final = (170, 110, 0)
 _STREAKS_SHOWN: Final = 12
 _SPECKS_SHOWN: Final = 40
 _LONG_PX: Final = 1200
+_NAMED_MM2: Final = 20.0  # smaller, and the word hides more than it tells
 _WORDS: Final = {"pass": "PASS", "fail": "FAIL", "retake": "TAKE AGAIN"}
 
 Image8 = NDArray[np.uint8]
@@ -41,7 +42,8 @@ def draw_overlay(rgb: PixelArray, seen: Seen, score: SmearScore, *, captioned: b
         _draw_fold(picture, seen.wings)
         _draw_streaks(picture, seen.wings)
         _draw_specks(picture, seen.wings)
-        _name_torn(picture, seen.wings)
+        for mask, words in _crossed_out(seen.wings):
+            _cross_out(picture, mask, seen.wings, words)
     if seen.white is not None:
         _outline(picture, seen.white, _OUTLINE, 2)
         _write(picture, "NO CURING AGENT", _middle(seen.white))
@@ -85,17 +87,7 @@ def _draw_streaks(picture: Image8, wings: Wings) -> None:
             line = np.round(ring + wings.at).astype(np.int32)
             cv2.polylines(picture, [line], True, _STREAK, 1, cv2.LINE_AA)
             x, y = line[line[:, 1].argmin()]
-            for colour, width in (((255, 255, 255), 3), (_STREAK, 1)):
-                cv2.putText(
-                    picture,
-                    str(number),
-                    (int(x), int(y) - 3),
-                    cv2.FONT_HERSHEY_SIMPLEX,
-                    0.45,
-                    colour,
-                    width,
-                    cv2.LINE_AA,
-                )
+            _write(picture, str(number), (int(x), int(y) - 8), _STREAK)
 
 
 def _draw_specks(picture: Image8, wings: Wings) -> None:
@@ -108,17 +100,26 @@ def _draw_specks(picture: Image8, wings: Wings) -> None:
             cv2.rectangle(picture, (x - half, y - half), (x + half, y + half), _STREAK, 1, cv2.LINE_AA)
 
 
-def _name_torn(picture: Image8, wings: Wings) -> None:
-    """Crosses and a word where the film came off the paper."""
-    if not wings.torn.any():
-        return
+def _crossed_out(wings: Wings) -> list[tuple[BoolArray, str]]:
+    """What is white and was left out, with what it is called."""
+    found = [(wings.torn, "torn off")]
+    if wings.strip is not None:
+        found.append((wings.strip.mask, "bare paper" if wings.strip.paper else "bare paper or base"))
+    return [(mask, words) for mask, words in found if mask.any()]
+
+
+def _cross_out(picture: Image8, mask: BoolArray, wings: Wings, words: str) -> None:
+    """Crosses on a mask of the film's crop, and a word on its largest part if that has room for one."""
     left, top = wings.at
-    whole = np.zeros(picture.shape[:2], bool)
-    whole[top : top + wings.torn.shape[0], left : left + wings.torn.shape[1]] = wings.torn
+    whole = np.zeros(picture.shape[:2], np.uint8)
+    whole[top : top + mask.shape[0], left : left + mask.shape[1]] = mask
     y, x = np.nonzero(whole)
     on = ((x + y) % 12 < 2) | ((x - y) % 12 < 2)
     picture[y[on], x[on]] = _LEFT_OUT
-    _write(picture, "torn, left out", _middle(whole))
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(whole)
+    largest = 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())
+    if stats[largest, cv2.CC_STAT_AREA] > _NAMED_MM2 * wings.px_per_mm**2:
+        _write(picture, words, _middle(labels == largest))
 
 
 def _middle(mask: BoolArray) -> tuple[int, int]:
@@ -126,12 +127,13 @@ def _middle(mask: BoolArray) -> tuple[int, int]:
     return int(x.mean()), int(y.mean())
 
 
-def _write(picture: Image8, words: str, at: tuple[int, int]) -> None:
-    """Words centred on a place, dark with a light rim."""
-    (width, height), _ = cv2.getTextSize(words, cv2.FONT_HERSHEY_SIMPLEX, 0.6, 1)
-    corner = (max(2, at[0] - width // 2), at[1] + height // 2)
-    for colour, stroke in (((255, 255, 255), 4), (_FOLD, 1)):
-        cv2.putText(picture, words, corner, cv2.FONT_HERSHEY_SIMPLEX, 0.6, colour, stroke, cv2.LINE_AA)
+def _write(picture: Image8, words: str, at: tuple[int, int], colour: tuple[int, int, int] = _FOLD) -> None:
+    """Words centred on a place, with a light rim."""
+    image = Image.fromarray(picture)
+    ImageDraw.Draw(image).text(
+        at, words, colour, ImageFont.load_default(16), anchor="mm", stroke_width=2, stroke_fill="white"
+    )
+    picture[:] = np.asarray(image)
 
 
 def _pixel(point: NDArray[np.float64]) -> tuple[int, int]:
@@ -165,7 +167,7 @@ def marks(seen: Seen, score: SmearScore) -> str:
     said = ["solid line: film", "hatched: thin rim and air holes, left out", "dashed: fold"]
     said += ["ringed and numbered: streaks that both wings show"] if score.streaks else []
     said += ["squares: pale specks"] if score.specks else []
-    said += ["crossed out: torn off"] if seen.wings and seen.wings.torn.any() else []
+    said += [f"crossed out: {words}" for _, words in _crossed_out(seen.wings)] if seen.wings else []
     return "; ".join(said)
 
 

@@ -134,11 +134,10 @@ def _measure(seen: Seen, canvas: Canvas, levelled: light.Light, film: Film, limi
     lines = fold.find_folds(shade, mask, scale, known)
     torn = torn_paper(grey, mask, fold.mirrored(grey, lines[0]), film.level, scale)
     strip = _strip(levelled, film, lines[0], scale)
-    if strip is not None:
-        torn = torn | strip.mask
+    bared = torn if strip is None else torn | strip.mask
     unmixed = film.enclosed
-    if torn.any():
-        core = core & (cv2.dilate(torn.astype(np.uint8), np.ones((2 * round(1.5 * scale) + 1,) * 2)) == 0)
+    if bared.any():
+        core = core & (cv2.dilate(bared.astype(np.uint8), np.ones((2 * round(1.5 * scale) + 1,) * 2)) == 0)
         if not core.any():
             core = film.core[crop]
         unmixed = float((grey[core] > np.sqrt(max(film.level, 0.01))).mean())
@@ -186,8 +185,8 @@ def _measure(seen: Seen, canvas: Canvas, levelled: light.Light, film: Film, limi
         specks=specks.find_specks(fraction, opposite, both, scale) if seen_both else [],
         torn=torn,
         unmixed=unmixed,
-        strip=strip is not None and not strip.paper,
-        parted=bare.parts_wings(mask & ~torn, line, scale),
+        strip=strip,
+        parted=bare.parts_wings(mask & ~bared, line, scale),
         fold_patch_mm2=patch,
         one_wing=judgeable.one_wing_only(lightness, fold.mirrored(lightness, line), both, scale)
         if seen_both

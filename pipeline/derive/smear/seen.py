@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field
 
 from pipeline.derive.smear.arrays import BoolArray
+from pipeline.derive.smear.bare import Strip
 from pipeline.derive.smear.colour import Colour
 from pipeline.derive.smear.film import Film
 from pipeline.derive.smear.find import WORK_PX_PER_MM, Canvas
@@ -20,8 +21,8 @@ class Wings:
 
     at : (left, top) of the crop on the canvas [px]; px_per_mm : of the canvas, assumed without a sheet
     fold_known : whether the sheet's print or the paper's crease shows the fold
-    torn : (H, W), bare paper where one wing's film tore off, or along the fold where none lay
-    unmixed : share of the film white as base; strip : a white strip along the fold, base or bare paper
+    torn : (H, W), bare paper where one wing's film tore off; strip : what is white along the fold
+    unmixed : share of the film white as base
     bubbles : round white spots so large that they may be air or base
     light_doubt : deviation of the fraction that gloss and light may feign [1]
     parted : whether the fold is bare for most of its way between the wings
@@ -38,7 +39,7 @@ class Wings:
     specks: list[Speck]
     torn: BoolArray
     unmixed: float
-    strip: bool
+    strip: Strip | None
     parted: bool
     fold_patch_mm2: float
     one_wing: float

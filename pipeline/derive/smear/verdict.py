@@ -62,7 +62,7 @@ def conclude(seen: Seen, limits: SmearLimits, material: Material | None) -> Smea
         reasons = sent_back or [_RETAKE_FIRST]
     elif faults:
         verdict, reasons = "fail", faults
-    elif wings and wings.strip:
+    elif wings and wings.strip and not wings.strip.paper:
         verdict, reasons = "retake", [_STRIP]
     elif wings and wings.bubbles:
         verdict, reasons = "retake", [_BUBBLES]
