@@ -22,3 +22,11 @@ def test_what_comes_with_or_just_behind_the_other_part_and_is_shallow_is_its_ech
         FRAMES, depth, np.union1d(own, heard), OTHER, np.full(len(own) + len(heard), -1.0)
     )
     assert kept.tolist() == (own if echoes else np.union1d(own, heard)).tolist()
+
+
+def test_a_pump_whose_every_third_dip_is_shallow_echoes_nothing():
+    """Pressures that differ by direction show some turns less, with the other part's turn or without it."""
+    depth = np.zeros(COUNT)
+    depth[OWN], depth[OWN[::3]] = 0.16, 0.05
+    kept = without_crosstalk(FRAMES, depth, OWN, OWN[::4], np.full(len(OWN), -1.0))
+    assert kept.tolist() == OWN.tolist()

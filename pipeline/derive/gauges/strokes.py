@@ -36,6 +36,8 @@ LATE_SHARE: Final = 0.4
 ECHO_OFTEN: Final = 0.7
 ECHO_DEEPER: Final = 0.4
 OWN_MIN: Final = 0.08
+# Shallow dips are so many times as frequent among those that come with the other's, if they are echoes.
+ECHO_RATHER: Final = 1.5
 
 
 def find_reversals(frames: Frames, depth: FloatArray, dips: IntArray, flow: BoolArray) -> IntArray:
@@ -96,9 +98,20 @@ def without_crosstalk(
     passed_on = with_other.any() and np.median(weaker[with_other]) > 0
     if passed_on and answered >= ECHO_OFTEN and np.mean(~with_other) >= OWN_MIN:
         deepest = max(deepest, np.median(depth[dips[with_other]]) + ECHO_DEEPER * own)
-    echoes = with_other & (depth[dips] < deepest)
-    echoes |= late & (depth[dips] < LATE_SHARE * own)
+    echoes = _shallower(depth[dips], deepest, with_other, apart)
+    echoes |= _shallower(depth[dips], LATE_SHARE * own, late, apart)
     return dips[~echoes]
+
+
+def _shallower(deep: FloatArray, than: float, these: BoolArray, apart: BoolArray) -> BoolArray:
+    """(D,) those of `these` dips that are shallower, if dips apart from the other part's seldom are.
+
+    A pump whose two directions run at two pressures has shallow dips of its own. deep : (D,) [1]
+    """
+    shallow = deep < than
+    found: BoolArray = these & shallow
+    often = np.mean(shallow[these]) if these.any() else 0.0
+    return found if often > ECHO_RATHER * np.mean(shallow[apart]) else found & False
 
 
 def _distance(one: IntArray, other: IntArray) -> IntArray:
