@@ -6,6 +6,7 @@ a stroke runs. Units are those of the rated stroke: stall 1.25, pressure 1, flow
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 from scipy.optimize import brentq
 
 from pipeline.derive.gauges.condition import find_clogging, find_wear
@@ -98,6 +99,25 @@ def test_air_turned_up_is_no_clogging():
     found = find_clogging(strokes_of(slow + [stroke_of()] * 150), GaugeSettings())
     assert found.rise == pytest.approx(0.0, abs=0.02)
     assert found.spans == []
+
+
+def test_a_gun_held_half_open_for_a_while_is_no_clogging():
+    """It needs pressure as a clogged mixer does, and is let go: a mixer does not free itself."""
+    held = [stroke_of(1.5)] * 60
+    found = find_clogging(strokes_of([stroke_of()] * 100 + held + [stroke_of()] * 100), GaugeSettings())
+    assert found.rise == pytest.approx(0.0, abs=0.02)
+    assert found.spans == []
+
+
+def test_a_mixer_that_was_replaced_had_clogged_until_then():
+    before, after = [stroke_of(1 + more) for more in np.linspace(0, 0.5, 200)], [stroke_of()] * 100
+    strokes = strokes_of(before + after)
+    away_us = 200_000_000
+    later = [replace(s, start_us=s.start_us + away_us, end_us=s.end_us + away_us) for s in strokes[200:]]
+    (span,) = find_clogging(strokes[:200] + later, GaugeSettings()).spans
+    assert strokes[55].start_us < span.start_us < strokes[75].start_us
+    assert strokes[180].end_us < span.end_us < later[0].start_us
+    assert span.rise == pytest.approx(0.45, abs=0.06)
 
 
 def test_few_strokes_say_nothing():

@@ -177,21 +177,24 @@ def find_clogging(strokes: list[Stroke], settings: GaugeSettings) -> Clogging:
     """Running pressure at equal flow against its level with the mixer new.
 
     strokes : one part's, in order. A stop that is long enough to replace the mixer, and after which the
-    pressure is back, begins anew
+    pressure is back, begins anew. What comes back without one was the gun, held half open: a mixer does not
+    free itself
     """
     whole = _judgeable(strokes)
     if len(whole) < 2 * WINDOW:
         return Clogging()
     pressure = _at_equal_flow(_pressures(whole), np.array([stroke.flowing_s for stroke in whole]))
-    smooth = _middle(pressure)
-    reference = _reference(whole, pressure)
-    rise = smooth / reference - 1.0
-    spans = [
-        CloggingSpan(whole[first].start_us, whole[last - 1].end_us, float(rise[first:last].max()))
-        for first, last in runs_of(rise > settings.clogging_rise).tolist()
-        if last - first >= WINDOW
-    ]
-    return Clogging(float(reference[-1]), float(smooth[-1]), float(rise[-1]), spans)
+    spans = []
+    for first, end in itertools.pairwise([*_fresh(whole, pressure), len(whole)]):
+        reference = np.median(pressure[first : first + WINDOW])
+        smooth = _middle(pressure[first:end])
+        stays = np.minimum.accumulate(smooth[::-1])[::-1] / reference - 1.0
+        spans += [
+            CloggingSpan(whole[first + low].start_us, whole[first + high - 1].end_us, float(stays[high - 1]))
+            for low, high in runs_of(stays > settings.clogging_rise).tolist()
+            if high - low >= WINDOW
+        ]
+    return Clogging(float(reference), float(smooth[-1]), float(smooth[-1] / reference - 1.0), spans)
 
 
 def _at_equal_flow(pressure: FloatArray, flowing_s: FloatArray) -> FloatArray:
@@ -208,8 +211,8 @@ def _at_equal_flow(pressure: FloatArray, flowing_s: FloatArray) -> FloatArray:
     return equal
 
 
-def _reference(strokes: list[Stroke], pressure: FloatArray) -> FloatArray:
-    """(S,) [Pa], level of the first strokes since the mixer was last replaced."""
+def _fresh(strokes: list[Stroke], pressure: FloatArray) -> list[int]:
+    """Places of the first strokes through each mixer. pressure : (S,) [Pa]"""
     fresh = [0]
     for place in range(WINDOW, len(strokes) - WINDOW):
         stood_s = (strokes[place].start_us - strokes[place - 1].end_us) / 1e6
@@ -221,6 +224,4 @@ def _reference(strokes: list[Stroke], pressure: FloatArray) -> FloatArray:
         )
         if after < before * 0.92:
             fresh.append(place)
-    levels = np.array([np.median(pressure[place : place + WINDOW]) for place in fresh])
-    reference: FloatArray = levels[np.searchsorted(fresh, np.arange(len(strokes)), side="right") - 1]
-    return reference
+    return fresh
