@@ -36,7 +36,7 @@ LATE_SHARE: Final = 0.4
 ECHO_OFTEN: Final = 0.7
 ECHO_DEEPER: Final = 0.4
 OWN_MIN: Final = 0.08
-# Shallow dips are so many times as frequent among those that come with the other's, if they are echoes.
+# If they are echoes, shallow dips come with the other part's so many times as often as deep ones.
 ECHO_RATHER: Final = 1.5
 
 
@@ -93,25 +93,24 @@ def without_crosstalk(
     if apart.all() or not apart.any():
         return dips
     own = np.median(depth[dips[apart]])
-    deepest = ECHO_SHARE * own
+    deep = depth[dips]
+    echoes = _shallow(deep < ECHO_SHARE * own, with_other) | _shallow(deep < LATE_SHARE * own, late)
     answered = float(np.mean(_distance(other, dips) <= reach))
     passed_on = with_other.any() and np.median(weaker[with_other]) > 0
     if passed_on and answered >= ECHO_OFTEN and np.mean(~with_other) >= OWN_MIN:
-        deepest = max(deepest, np.median(depth[dips[with_other]]) + ECHO_DEEPER * own)
-    echoes = _shallower(depth[dips], deepest, with_other, apart)
-    echoes |= _shallower(depth[dips], LATE_SHARE * own, late, apart)
+        echoes |= with_other & (deep < np.median(deep[with_other]) + ECHO_DEEPER * own)
     return dips[~echoes]
 
 
-def _shallower(deep: FloatArray, than: float, these: BoolArray, apart: BoolArray) -> BoolArray:
-    """(D,) those of `these` dips that are shallower, if dips apart from the other part's seldom are.
+def _shallow(shallow: BoolArray, these: BoolArray) -> BoolArray:
+    """(D,) the shallow ones of `these` dips, unless deep ones are as often among these.
 
-    A pump whose two directions run at two pressures has shallow dips of its own. deep : (D,) [1]
+    A pump whose two directions run at two pressures has shallow dips of its own, which come with the other
+    part's no oftener than its deep ones. shallow, these : (D,)
     """
-    shallow = deep < than
     found: BoolArray = these & shallow
-    often = np.mean(shallow[these]) if these.any() else 0.0
-    return found if often > ECHO_RATHER * np.mean(shallow[apart]) else found & False
+    deep = np.mean(these[~shallow]) if not shallow.all() else 0.0
+    return found if found.any() and np.mean(these[shallow]) > ECHO_RATHER * deep else found & False
 
 
 def _distance(one: IntArray, other: IntArray) -> IntArray:
