@@ -222,7 +222,9 @@ def test_a_spike_while_the_pump_is_off_is_one(size):
     ]
 
 
-def test_two_directions_of_a_worn_pump_are_no_jumps():
+@pytest.mark.parametrize("wanders", [0.0, 0.02])
+def test_two_directions_of_a_worn_pump_are_no_jumps(wanders):
+    """Nor is a standing pressure that wanders as far as they are apart the zero of one of their steps."""
     recording, truth = play(SHIFT, Plain())
     seconds = (recording.at_us - START_US) / 1e6
     flows = np.zeros(len(seconds), dtype=bool)
@@ -230,6 +232,7 @@ def test_two_directions_of_a_worn_pump_are_no_jumps():
         flows[(seconds >= start + 0.5) & (seconds < end)] = name in ("dispensing", "purging")
     down = np.searchsorted(truth["reversals"]["base"], seconds) % 2 == 1
     base = np.where(flows & down, 0.93, 1.0) * recording.gauges[BASE]
+    base *= 1 + wanders * np.sin(seconds / 400 + 4)
     found = analyse(Recording(recording.at_us, {**recording.gauges, BASE: base}), SETTINGS)
     assert found.sensor_faults == []
 

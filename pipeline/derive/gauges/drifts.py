@@ -197,7 +197,8 @@ def _ramp_start(offset: FloatArray, first: int, last: int) -> int | None:
         return None
     slope, zero = np.polyfit(rising, size[rising], 1)
     off = np.abs(size[rising] - (zero + slope * rising))
-    if slope <= 0 or np.median(off) > FITS * top:
+    # A level that hardly rises began nowhere near.
+    if slope <= 0 or zero > slope * peak or np.median(off) > FITS * top:
         return None
     return max(0, first + int(-zero / slope))
 

@@ -41,6 +41,8 @@ TURN_S: Final = 0.4
 SHOWN: Final = 0.5
 # Out of its scatter, in median deviations, if the pump may have done it.
 SCATTERS: Final = 4.0
+# The pump's own steps are many and alike, a gauge's are few.
+MANY: Final = 4
 # A way back shows in the gauges' mean over this long on both sides, less the edges.
 BACK_S: Final = 12.0
 BACK_EDGE_S: Final = 2.0
@@ -82,10 +84,13 @@ def find_jumps(frames: Frames, no_jumps: Set[tuple[Gauge, int]] = frozenset()) -
     for gauge, signal in fluid.items():
         others = [other for name, other in fluid.items() if name != gauge]
         partner = next((fluid[g] for g in _partners(gauge) if g in fluid), None)
-        steps = [s for s in _steps(frames, signal, others, partner) if (gauge, s[0]) not in no_jumps]
-        if not steps:
+        steps = _steps(frames, signal, others, partner)
+        if all((gauge, at) in no_jumps for at, _ in steps):
             continue
         own = _dips(frames, [signal])
+        if partner is None:
+            steps = _not_by_turns(steps, [_near(own, at, frames.count(TURN_S)) for at, _ in steps])
+        steps = [(at, size) for at, size in steps if (gauge, at) not in no_jumps]
         if gauge == Gauge.BASE:
             theirs = _dips(frames, others)
             steps = [
@@ -176,6 +181,17 @@ def _steps(
             inside = np.abs(np.diff(level[before.stop - 1 : after.start + 1]))
             found.append((before.stop + int(np.argmax(inside)), size))
     return found
+
+
+def _not_by_turns(steps: list[tuple[int, float]], turns: list[bool]) -> list[tuple[int, float]]:
+    """Steps without those at reversals that many others are as large as: the pump's two directions."""
+    sizes = np.abs([size for _, size in steps])
+    with_turn = sizes[turns]
+    return [
+        step
+        for step, turn, size in zip(steps, turns, sizes, strict=True)
+        if not turn or np.count_nonzero(np.abs(with_turn - size) < BACK * size) <= MANY
+    ]
 
 
 def _recovers(frames: Frames, level: FloatArray, first: int, size: float) -> bool:
