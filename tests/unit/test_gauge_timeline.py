@@ -112,6 +112,70 @@ def test_rows_written_in_any_disorder_are_no_clock_step(wide):
         assert set(kinds(found)) == ({Fault.OUT_OF_ORDER} if (np.diff(part) < 0).any() else set())
 
 
+@pytest.mark.parametrize("wide", [100, 600])
+@pytest.mark.parametrize("every", [20_000, 1_000_000])
+def test_rows_shuffled_over_many_seconds_are_one_disorder(wide, every):
+    at = np.arange(2000) * every
+    shuffled = at.copy()
+    shuffled[700 : 700 + wide] = np.random.default_rng(wide).permutation(at[700 : 700 + wide])
+    found = find_timeline(shuffled, [np.arange(2000.0)])
+    assert found.at_us.tolist() == at.tolist()
+    assert found.run_us.tolist() == at.tolist()
+    (disorder,) = found.faults
+    assert disorder.type == Fault.OUT_OF_ORDER
+    # All but the first rows or the last, by chance.
+    assert 700 * every <= disorder.start_us < 720 * every
+    assert (680 + wide) * every < disorder.end_us < (700 + wide) * every
+
+
+@pytest.mark.parametrize("count", [10, 300, 5000])
+def test_a_file_in_no_order_at_all(count):
+    at = np.random.default_rng(count).permutation(count)
+    found = timeline(at, at)
+    assert found.run_us.tolist() == [row * TENTH for row in range(count)]
+    assert kinds(found) == [Fault.OUT_OF_ORDER]
+    assert found.interval_us == TENTH
+
+
+def test_shuffles_gaps_and_a_clock_set_back_are_told_apart():
+    at = np.arange(5000)
+    at[1000:] += 700  # a gap
+    at[4000:] -= 350
+    shuffled = at.copy()
+    rng = np.random.default_rng(1)
+    for first in (200, 2200, 4600):
+        shuffled[first : first + 300] = rng.permutation(at[first : first + 300])
+    found = timeline(shuffled)
+    assert kinds(found) == [
+        Fault.OUT_OF_ORDER,
+        Fault.GAP,
+        Fault.OUT_OF_ORDER,
+        Fault.CLOCK_STEP,
+        Fault.OUT_OF_ORDER,
+    ]
+    assert found.at_us.tolist() == (at * TENTH).tolist()
+
+
+def test_a_shuffle_over_times_that_were_there_before_the_clock_was_set_back():
+    at = np.arange(5000)
+    at[2000:] -= 1500
+    shuffled = at.copy()
+    rng = np.random.default_rng(1)
+    for first in (1200, 2600):
+        shuffled[first : first + 300] = rng.permutation(at[first : first + 300])
+    found = timeline(shuffled)
+    assert sorted(kinds(found)) == [Fault.CLOCK_STEP, Fault.OUT_OF_ORDER, Fault.OUT_OF_ORDER]
+    assert found.at_us.tolist() == (at * TENTH).tolist()
+
+
+def test_a_clock_set_forward_and_back_again_is_no_disorder():
+    at = np.arange(3000)
+    at[1000:1400] += 1000
+    found = timeline(at)
+    assert Fault.OUT_OF_ORDER not in kinds(found)
+    assert Fault.CLOCK_STEP in kinds(found)
+
+
 @pytest.mark.parametrize("back_us", [85_000, 210_000, 1_000_000])
 def test_a_clock_set_back_a_little_runs_over_times_that_were_there(back_us):
     at = np.arange(400) * 20_000

@@ -18,12 +18,14 @@ from pipeline.derive.gauges.results import SensorFault
 
 # Intervals longer than this many usual ones are rows missing: one late row is jitter, not a gap.
 GAP_INTERVALS: Final = 3.5
+# Where this share of the moves goes back, moves between rows say nothing of the logger's interval.
+NO_ORDER: Final = 0.25
 # Going back by more than this many intervals, for good, is the clock; by less, the order of writing.
 STEP_INTERVALS: Final = 3.0
-# Rows are written in disorder over no more than so many.
-SHUFFLED_MAX: Final = 64
 # A file with more moves back than this is not a clock that was set, it is not in order at all.
 MOVES_BACK_MAX: Final = 1000
+# Rows within a clock that was set back are looked at again so often.
+SPLITS_MAX: Final = 1000
 # Whole minutes say that a clock was set only where rows are much nearer to each other than so long.
 MINUTES_SHOW_US: Final = 3_000_000
 # A leap this far off the logger's grid, in intervals and in deviations of its own, is no number of rows.
@@ -34,6 +36,8 @@ MINUTE_US: Final = 60_000_000
 BESIDE: Final = 12
 # Faulty rows nearer to each other than this are one fault.
 JOIN_US: Final = 1_000_000
+# Rows of one disorder are no more than so many intervals apart: some chance to be in their places.
+LATE_INTERVALS: Final = 20
 
 
 @dataclass(frozen=True)
@@ -78,7 +82,10 @@ def find_timeline(at_us: IntArray, values: list[FloatArray]) -> Timeline:
     """
     moves = np.diff(at_us)
     rising = bool((moves > 0).all())
-    apart = moves if rising else np.abs(moves[moves != 0])
+    in_order = rising or np.mean(moves < 0) < NO_ORDER
+    apart = moves if in_order else np.diff(np.sort(at_us))
+    if not rising:
+        apart = np.abs(apart[apart != 0])
     interval = int(np.median(apart)) if len(apart) else 0
     order = np.arange(len(at_us))
     if rising:
@@ -90,10 +97,12 @@ def find_timeline(at_us: IntArray, values: list[FloatArray]) -> Timeline:
     twice = _duplicates(at_us, values)
     faults = _spans(at_us, twice, Fault.DUPLICATE)
     order = order[~twice]
-    run = at_us[order].copy()
-    steps, late = _moves_back(run, interval)
+    by_time, late = _disorder(at_us[order], interval)
+    order, late = order[by_time], late[by_time]
     at = at_us[order]
-    faults += _spans(at, late, Fault.OUT_OF_ORDER)
+    run = at.copy()
+    steps, later = _moves_back(run, interval)
+    late |= later
     offsets: list[tuple[int, int]] = []
     for step in steps:
         faults.append(SensorFault(int(at[step]), int(at[step - 1]), None, Fault.CLOCK_STEP))
@@ -101,8 +110,9 @@ def find_timeline(at_us: IntArray, values: list[FloatArray]) -> Timeline:
         offsets.append((int(run[step]), int(at[step] - run[step])))
     if late.any():
         by_time = np.argsort(run, kind="stable")
-        order, run, at = order[by_time], run[by_time], at[by_time]
+        order, run, at, late = order[by_time], run[by_time], at[by_time], late[by_time]
         interval = int(np.median(np.diff(run)))
+    faults += _spans(at, late, Fault.OUT_OF_ORDER, max(JOIN_US, LATE_INTERVALS * interval))
     gaps = np.flatnonzero(np.diff(run) > GAP_INTERVALS * interval)
     forward = _set_forward(run, [gauge[order] for gauge in values], gaps)
     faults += _gap_faults(at, run, gaps, forward)
@@ -133,6 +143,54 @@ def _duplicates(at_us: IntArray, values: list[FloatArray]) -> BoolArray:
     return twice
 
 
+def _disorder(at_us: IntArray, interval: int) -> tuple[IntArray, BoolArray]:
+    """Puts rows that were written in disorder in their places.
+
+    Returns (N,) the rows in order, those between which a clock was set as written; (N,) which came late.
+    """
+    order = np.arange(len(at_us))
+    late = np.zeros(len(at_us), dtype=bool)
+    parts, splits = [(0, len(at_us))], 0
+    while parts:
+        first, past = parts.pop()
+        part = at_us[first:past]
+        highest = np.maximum.accumulate(part)
+        lowest = np.minimum.accumulate(part[::-1])[::-1]
+        by_time, clocks = _filled(part, highest, lowest, interval)
+        order[first:past] = first + by_time
+        late[first:past] = part < highest
+        for start, end in clocks.tolist():
+            late[first + start : first + end] = False
+            # The clock was set where most had been written of what was to come again.
+            again = highest[start : end - 1] - lowest[start + 1 : end]
+            most = np.flatnonzero(again == again.max())
+            back = start + 1 + int(most[np.argmin(np.diff(part[start:end])[most])])
+            if again.max() > STEP_INTERVALS * interval and splits < SPLITS_MAX:
+                splits += 1
+                parts += [(first + start, first + back), (first + back, first + end)]
+    return order, late
+
+
+def _filled(at_us: IntArray, highest: IntArray, lowest: IntArray, interval: int) -> tuple[IntArray, IntArray]:
+    """Sorts blocks of rows that in order fill the logger's grid, row by row.
+
+    A block's rows come before all later ones in time and in the file. A clock that was set back wrote two
+    rows to each place, or left places empty.
+
+    at_us : (N,); highest, lowest : (N,) of the rows up to each, from each on
+    Returns (N,) the rows in order; (B, 2) first and one past the last row of the blocks left as written.
+    """
+    block = np.concatenate(([0], np.cumsum(highest[:-1] < lowest[1:])))
+    by_time = np.argsort(at_us, kind="stable")
+    apart = np.diff(at_us[by_time])
+    off_grid = (apart <= interval / 2) | (apart > GAP_INTERVALS * interval)
+    clocks = np.unique(block[1:][off_grid & (block[1:] == block[:-1])])
+    bounds = np.column_stack([np.searchsorted(block, clocks, side) for side in ("left", "right")])
+    for start, end in bounds.tolist():
+        by_time[start:end] = np.arange(start, end)
+    return by_time, bounds
+
+
 def _moves_back(at_us: IntArray, interval: int) -> tuple[list[int], BoolArray]:
     """Which moves back are the clock's, and which rows merely came late.
 
@@ -159,28 +217,13 @@ def _moves_back(at_us: IntArray, interval: int) -> tuple[list[int], BoolArray]:
         if comes_back or alone or left - at_us[row] <= STEP_INTERVALS * interval:
             returned = leap if comes_back else row + 1
             late[row:returned] = True
-        elif past := _shuffled(at_us, row, interval):
-            returned = past
-            late[row:past] = at_us[row:past] < np.maximum.accumulate(at_us[row - 1 : past])[:-1]
         else:
             steps.append(int(row))
     return steps, late
 
 
-def _shuffled(at_us: IntArray, row: int, interval: int) -> int:
-    """One past the last of some rows that were written in disorder, 0 if the clock was set at `row`."""
-    near = at_us[max(0, row - SHUFFLED_MAX) : row + SHUFFLED_MAX]
-    past = np.flatnonzero(at_us[row : row + SHUFFLED_MAX] > at_us[row - 1])
-    if not len(past):
-        return 0
-    end = row + int(past[0])
-    least = int(at_us[row:end].min())
-    sorted_us = np.sort(near[(near >= least - interval) & (near <= at_us[end])])
-    return end if (np.diff(sorted_us) > interval / 2).all() else 0
-
-
-def _spans(at_us: IntArray, rows: BoolArray, fault: Fault) -> list[SensorFault]:
-    return [SensorFault(start, end, None, fault) for start, end in joined_spans(at_us, rows)]
+def _spans(at_us: IntArray, rows: BoolArray, fault: Fault, join_us: int = JOIN_US) -> list[SensorFault]:
+    return [SensorFault(start, end, None, fault) for start, end in joined_spans(at_us, rows, join_us)]
 
 
 def _gap_faults(at_us: IntArray, run_us: IntArray, gaps: IntArray, forward: BoolArray) -> list[SensorFault]:
@@ -241,7 +284,7 @@ def joined_spans(at_us: IntArray, rows: BoolArray, join_us: int = JOIN_US) -> li
     if not len(runs):
         return []
     starts, ends = at_us[runs[:, 0]], at_us[runs[:, 1] - 1]
-    apart = np.flatnonzero(starts[1:] - ends[:-1] > join_us)
+    apart = np.flatnonzero(np.abs(starts[1:] - ends[:-1]) > join_us)
     firsts = np.concatenate(([0], apart + 1))
     lasts = np.concatenate((apart, [len(runs) - 1]))
     return [
