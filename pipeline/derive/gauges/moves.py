@@ -1,5 +1,6 @@
 """How did each part move, and what did the pump do? Flow and reversals of both, held against each other."""
 
+import functools
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,6 +17,7 @@ from pipeline.derive.gauges.dips import (
     relative_depth,
 )
 from pipeline.derive.gauges.due import add_due, without_echoes
+from pipeline.derive.gauges.faint import with_faint
 from pipeline.derive.gauges.flow import find_flow, line_relieved
 from pipeline.derive.gauges.frames import Frames, Signal
 from pipeline.derive.gauges.parts import PARTS
@@ -45,13 +47,21 @@ def find_moves(frames: Frames) -> dict[Part, Moves]:
     }
     depths = {part: relative_depth(own) for part, own in signals.items() if own}
     raw = {part: find_dips(depth, frames.count(APART_S)) for part, depth in depths.items()}
-    moves: dict[Part, Moves] = {}
-    for part, depth in depths.items():
-        dips = raw[part]
+
+    def own_dips(part: Part, depth: FloatArray, dips: IntArray) -> IntArray:
         for other in raw:
             if other != part:
-                own, its = (depths[p][dips] * np.nan_to_num(signals[p][0].level[dips]) for p in (part, other))
+                own = depth[dips] * np.nan_to_num(signals[part][0].level[dips])
+                its = depths[other][dips] * np.nan_to_num(signals[other][0].level[dips])
                 dips = strokes.without_crosstalk(frames, depth, dips, raw[other], its - own)
+        return dips
+
+    def reversals_of(part: Part, flow: BoolArray, depth: FloatArray, dips: IntArray) -> IntArray:
+        return strokes.find_reversals(frames, depth, own_dips(part, depth, dips), flow)
+
+    moves: dict[Part, Moves] = {}
+    for part, depth in depths.items():
+        dips = own_dips(part, depth, raw[part])
         flow, place = find_flow(frames, signals[part], dips)
         moves[part] = Moves(flow, place, dips, np.array([], dtype=np.int64))
     if not moves:
@@ -63,9 +73,15 @@ def find_moves(frames: Frames) -> dict[Part, Moves]:
         moves["catalyst"] = replace(catalyst, flow=flow)
     # Dispensing, both parts flow: of two that doubt it in turn, one is enough to count the strokes of both.
     mixed = moves["catalyst"].flow if "catalyst" in moves else np.zeros(len(frames.first), dtype=bool)
-    for part, depth in depths.items():
+    for part in depths:
         flow, dips = moves[part].flow | mixed, moves[part].dips
-        seen = strokes.find_reversals(frames, depth, dips, flow)
+        seen = with_faint(
+            frames,
+            signals[part],
+            flow,
+            raw[part],
+            functools.partial(reversals_of, part, flow),
+        )
         trace = relative_depth(signals[part], TRACE_MIN, TRACE_NOISE_TIMES)
         echoes = np.setdiff1d(raw[part], dips)
         trace = without_echoes(frames, trace, [raw[p] for p in raw if p != part], echoes)
