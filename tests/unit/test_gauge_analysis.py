@@ -222,6 +222,21 @@ def test_a_spike_while_the_pump_is_off_is_one(size):
     ]
 
 
+@pytest.mark.parametrize("before_s", [0.25, 0.3, 0.35])
+@pytest.mark.parametrize("gauge", [BASE, ONE], ids=str)
+def test_a_spike_just_before_the_other_parts_reversal_is_one(gauge, before_s):
+    """The others' pressures change at the same time, by much less."""
+    recording, truth = play([*work(200, 1), ("stalled", 60)], Plain())
+    turn = truth["reversals"]["catalyst" if gauge == BASE else "base"][4]
+    psi = recording.gauges[gauge].copy()
+    at = int(np.searchsorted(recording.at_us, START_US + (turn - before_s) * 1e6))
+    psi[at] += 1200 * PA_PER_PSI
+    found = analyse(Recording(recording.at_us, {**recording.gauges, gauge: psi}), SETTINGS)
+    assert [(f.type, f.gauge, f.start_us) for f in found.sensor_faults] == [
+        (Fault.SPIKE, gauge, recording.at_us[at])
+    ]
+
+
 @pytest.mark.parametrize("wanders", [0.0, 0.02])
 def test_two_directions_of_a_worn_pump_are_no_jumps(wanders):
     """Nor is a standing pressure that wanders as far as they are apart the zero of one of their steps."""

@@ -38,6 +38,8 @@ SPIKE_S: Final = 0.16
 SPIKE_SHARE: Final = 0.05
 # The trigger's own jolts come with a change of pressure in every gauge within this.
 STEP_AROUND_S: Final = 0.4
+# A jolt is no more than this many times the step that it comes with.
+JOLT_TIMES: Final = 1.5
 # Reversals dip 25 % at most: what falls deeper and is back as fast is the gauge.
 DIP_SHARE_MAX: Final = 0.35
 SATURATED_S: Final = 0.3
@@ -215,7 +217,7 @@ def _spikes(run_us: IntArray, gauge: Gauge, gauges: dict[Gauge, FloatArray], usu
         size = values[at + 1] - values[at]
         alone = np.ones(len(at), dtype=bool)
         for other in others:
-            alone &= ~(_follows(other, at, width, size) | _steps(other, at, width, around))
+            alone &= ~(_follows(other, at, width, size) | _steps(other, at, width, around, size))
         unshared = size > 0
         with np.errstate(invalid="ignore"):
             unshared |= -size > DIP_SHARE_MAX * values[at]
@@ -228,13 +230,18 @@ def _spikes(run_us: IntArray, gauge: Gauge, gauges: dict[Gauge, FloatArray], usu
     return spikes
 
 
-def _steps(other: FloatArray, at: IntArray, width: int, around: int) -> BoolArray:
-    """(S,) whether another gauge's pressure goes elsewhere at the same time: the trigger moved."""
+def _steps(other: FloatArray, at: IntArray, width: int, around: int, size: FloatArray) -> BoolArray:
+    """(S,) whether another gauge's pressure goes elsewhere at the same time: the trigger moved.
+
+    size : (S,) [Pa], of the spikes: what is much larger than the step is no jolt that comes with it
+    """
     before = other[np.maximum(0, at - around)]
     after = other[np.minimum(len(other) - 1, at + width + around)]
     with np.errstate(invalid="ignore"):
         # Of a gauge without pressure a share is nothing, and its noise is no trigger.
-        steps: BoolArray = np.abs(after - before) > np.maximum(MOVES_SHARE * np.abs(before), NO_PRESSURE_PA)
+        step = np.abs(after - before)
+        steps: BoolArray = step > np.maximum(MOVES_SHARE * np.abs(before), NO_PRESSURE_PA)
+        steps &= np.abs(size) < JOLT_TIMES * step
     return steps
 
 
