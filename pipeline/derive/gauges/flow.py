@@ -160,7 +160,8 @@ def _from_onset(flow: BoolArray, level: FloatArray, frames: Frames) -> BoolArray
     frame = turns[:, None] + np.arange(-reach - settled, 1)
     before = level[np.maximum(frame, 0)]
     with np.errstate(invalid="ignore"):
-        moving = np.abs(before - was[:, None]) > MOVED * np.abs(before[:, -1] - was)[:, None]
+        way = np.sign(before[:, -1] - was)[:, None]
+        moving = way * (before - was[:, None]) > MOVED * np.abs(before[:, -1] - was)[:, None]
     rests = ~moving & (frame >= first[:, None])
     begins = turns - np.argmax(rests[:, ::-1], axis=1) + 1
     flow = flow.copy()
