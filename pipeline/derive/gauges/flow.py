@@ -54,7 +54,7 @@ STAYS: Final = 0.1
 # Pressure follows flow within this long; it moves when it is this share of the way from where it had settled.
 ONSET_S: Final = 2.0
 SETTLED_S: Final = 0.5
-MOVED: Final = 0.15
+MOVED: Final = 0.1
 # Dips in regular succession, each this near to the last, in usual strokes.
 TRAIN_STROKES: Final = 1.7
 
