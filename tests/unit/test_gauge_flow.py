@@ -133,3 +133,14 @@ def test_an_imbalance_of_a_pump_that_stands_no_higher_than_it_runs_is_no_standin
     assert told[0][1:] == (pytest.approx(stop[0], abs=35), pytest.approx(stop[1], abs=35))
     (idle,) = analyse(recording, SETTINGS).idle_spans
     assert not idle.purged
+
+
+@pytest.mark.parametrize("stroke_s", [2.2, 3.0, 3.4])
+def test_short_pulls_with_a_reversal_each_are_no_train_of_strokes(stroke_s):
+    """Their dips come as regularly as a slow pump's, and the level between them stands."""
+    script = [("stalled", 60), *[("dispensing", 2.8), ("stalled", 13)] * 20, ("stalled", 60)]
+    recording, _ = play(script, Plain(base_stroke_s=stroke_s, catalyst_stroke_s=stroke_s))
+    states = analyse(recording, SETTINGS).states
+    pulls = [(s.end_us - s.start_us) / 1e6 for s in states if s.type == PumpState.DISPENSING]
+    assert len(pulls) == 20
+    assert max(pulls) < 3.1

@@ -110,7 +110,7 @@ def _gauge_flow(
     by_level = _hysteresis(runs, stands) & clear & pressurised & ~relieved
     by_level = _from_onset(by_level, signal.level, frames)
     by_level = _with_strokes(frames, by_level, dips, signal, place, running, standing)
-    flow = clear & (by_level | _inside_train(train, by_level)) | ~clear & train
+    flow = clear & (by_level | _inside_train(train, by_level, dips)) | ~clear & train
     # A bound may hide all that lies above it: only strokes tell.
     np.copyto(place, np.nan, where=~clear | signal.bound)
     return flow & pressurised, place, clarity
@@ -336,12 +336,17 @@ def _hysteresis(enter: BoolArray, leave: BoolArray) -> BoolArray:
     return state
 
 
-def _inside_train(train: BoolArray, by_level: BoolArray) -> BoolArray:
-    """Trains whose level says standing all along: the level is wrong there, not the train."""
+def _inside_train(train: BoolArray, by_level: BoolArray, dips: IntArray) -> BoolArray:
+    """Trains whose level says standing all along: the level is wrong there, not the train.
+
+    It is right where it runs at most of the dips, however short the pulls between long stands.
+    """
     keep = train.copy()
     runs = runs_of(train)
     flows = np.diff(np.searchsorted(np.flatnonzero(by_level), runs), axis=1)
     lengths = np.diff(runs, axis=1)
-    for first, last in runs[(flows > 0.2 * lengths).ravel()].tolist():
+    run = np.diff(np.searchsorted(dips[by_level[dips]], runs), axis=1)
+    all_dips = np.diff(np.searchsorted(dips, runs), axis=1)
+    for first, last in runs[((flows > 0.2 * lengths) | (2 * run > all_dips)).ravel()].tolist():
         keep[first:last] = False
     return keep
