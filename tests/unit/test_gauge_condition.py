@@ -49,6 +49,16 @@ def strokes_of(pairs, noise=0.003, seed=1) -> list[Stroke]:
     return strokes
 
 
+def apart(pulls) -> list[Stroke]:
+    """The strokes of pulls with 5 s between them."""
+    strokes = strokes_of([stroke for pull in pulls for stroke in pull])
+    number = np.repeat(np.arange(len(pulls)), [len(pull) for pull in pulls])
+    return [
+        replace(stroke, start_us=stroke.start_us + wait, end_us=stroke.end_us + wait)
+        for stroke, wait in zip(strokes, (number * 5_000_000).tolist(), strict=True)
+    ]
+
+
 @pytest.mark.parametrize("thinning", [0.35, 0.45, 0.6])
 @pytest.mark.parametrize("slip", [0.1, 0.15, 0.3])
 def test_what_a_worn_valve_lets_back_is_measured(slip, thinning):
@@ -107,6 +117,22 @@ def test_a_gun_held_half_open_for_a_while_is_no_clogging():
     found = find_clogging(strokes_of([stroke_of()] * 100 + held + [stroke_of()] * 100), GaugeSettings())
     assert found.rise == pytest.approx(0.0, abs=0.02)
     assert found.spans == []
+
+
+def test_pulls_that_differ_by_the_trigger_are_no_clogging():
+    """The last ones happen to be of a gun that is less open: of 20 shifts in one at most."""
+    told = 0
+    for seed in range(20):
+        resistances = np.exp(np.random.default_rng(seed).normal(0, 0.2, 24))
+        pulls = [[stroke_of(one)] * 15 for one in resistances]
+        told += len(find_clogging(apart(pulls), GaugeSettings()).spans)
+    assert told <= 1
+
+
+def test_a_clogging_mixer_is_told_through_pulls_that_differ():
+    spread = np.exp(np.random.default_rng(1).normal(0, 0.03, 24))
+    pulls = [[stroke_of((1 + 0.02 * no) * by)] * 15 for no, by in enumerate(spread)]
+    assert len(find_clogging(apart(pulls), GaugeSettings()).spans) == 1
 
 
 def test_a_mixer_that_was_replaced_had_clogged_until_then():

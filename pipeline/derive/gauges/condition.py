@@ -28,6 +28,11 @@ THINNING: Final = 0.45
 SURE_TIMES: Final = 4.0
 # And so it is if those that say one direction, less those that say the other, are less than this share.
 AGREE: Final = 0.5
+# Pulls are parted by a stop of so long; fewer say nothing of how they differ.
+PULL_APART_S: Final = 1.0
+PULLS_MIN: Final = 8
+# A rise of fewer of its deviations may be the trigger's.
+TRIGGER_TIMES: Final = 3.0
 # No mixer is replaced in less than this.
 MIXER_CHANGE_S: Final = 180.0
 # A stall shorter than this says little of a leak, nor do its first moments, in which pressures settle.
@@ -184,6 +189,7 @@ def find_clogging(strokes: list[Stroke], settings: GaugeSettings) -> Clogging:
     if len(whole) < 2 * WINDOW:
         return Clogging()
     pressure = _at_equal_flow(_pressures(whole), np.array([stroke.flowing_s for stroke in whole]))
+    least = max(settings.clogging_rise, np.expm1(TRIGGER_TIMES * _trigger_scatter(whole, pressure)))
     spans = []
     for first, end in itertools.pairwise([*_fresh(whole, pressure), len(whole)]):
         reference = np.median(pressure[first : first + WINDOW])
@@ -191,10 +197,30 @@ def find_clogging(strokes: list[Stroke], settings: GaugeSettings) -> Clogging:
         stays = np.minimum.accumulate(smooth[::-1])[::-1] / reference - 1.0
         spans += [
             CloggingSpan(whole[first + low].start_us, whole[first + high - 1].end_us, float(stays[high - 1]))
-            for low, high in runs_of(stays > settings.clogging_rise).tolist()
+            for low, high in runs_of(stays > least).tolist()
             if high - low >= WINDOW
         ]
     return Clogging(float(reference), float(smooth[-1]), float(smooth[-1] / reference - 1.0), spans)
+
+
+def _trigger_scatter(strokes: list[Stroke], pressure: FloatArray) -> float:
+    """[1], by which share pressures differ from one pull of the trigger to the next, 0 where there are few.
+
+    A gun held half open is a resistance as a clogged mixer is, and pulls differ by it from one to the next.
+    pressure : (S,) [Pa]
+    """
+    start_us = np.array([stroke.start_us for stroke in strokes])
+    end_us = np.array([stroke.end_us for stroke in strokes])
+    flowing_us = np.array([stroke.flowing_s for stroke in strokes]) * 1e6
+    parted = start_us[1:] - end_us[:-1] > PULL_APART_S * 1e6
+    # A stroke of two pulls is of neither.
+    within = end_us - start_us - flowing_us < PULL_APART_S * 1e6
+    pull = np.concatenate(([0], np.cumsum(parted | ~within[:-1])))[within]
+    starts = np.flatnonzero(np.diff(pull, prepend=-1))
+    if len(starts) < PULLS_MIN:
+        return 0.0
+    levels = [float(np.median(one)) for one in np.split(np.log(pressure[within]), starts[1:])]
+    return float(1.4826 * median(np.abs(np.diff(levels))) / np.sqrt(2.0))
 
 
 def _at_equal_flow(pressure: FloatArray, flowing_s: FloatArray) -> FloatArray:
