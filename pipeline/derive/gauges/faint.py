@@ -15,14 +15,14 @@ from pipeline.derive.gauges.frames import Frames, Signal
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
 
 # Standard deviations of the noise that are tried.
-FAINTER: Final = (6.0, 5.0, 4.0)
+FAINTER: Final = (6.0, 5.0, 4.5, 4.0, 3.5)
 # Dips that stand out by so many times what they must have no fainter ones among them.
 CLEAR: Final = 2.0
 # An even stroke takes the usual one's flowing time but for this share; the least gain that is one.
 EVEN_SHARE: Final = 0.2
 GAIN_MIN: Final = 0.03
 # Of the dips in flow so many may be the noise's, by how often it dips while nothing flows.
-NOISE_SHARE: Final = 0.02
+NOISE_SHARE: Final = 0.05
 # Less flow says nothing of how even strokes are; less standing nothing of how often noise dips.
 STROKES_MIN: Final = 12
 STANDS_MIN_S: Final = 60.0
