@@ -144,3 +144,24 @@ def test_short_pulls_with_a_reversal_each_are_no_train_of_strokes(stroke_s):
     pulls = [(s.end_us - s.start_us) / 1e6 for s in states if s.type == PumpState.DISPENSING]
     assert len(pulls) == 20
     assert max(pulls) < 3.1
+
+
+@pytest.mark.parametrize("size", [480, 600])
+def test_a_gauge_that_an_imbalance_lifts_over_its_standing_level_leaves_the_word_to_the_other(size):
+    pulls = [("dispensing", 5.0), ("stalled", 6.0)]
+    script = [("stalled", 60), *pulls * 12, ("stalled", 45), *pulls * 4, ("stalled", 400), *pulls * 10]
+    plain = Plain(
+        catalyst_psi=1100,
+        base_psi=1400,
+        run_share=0.79,
+        catalyst_stroke_s=8.2,
+        base_stroke_s=11,
+        lag_s=0.6,
+        apart=[(0, 0), (190, 0), (250, size), (650, size), (651, 0)],
+    )
+    recording, _ = play(script, plain)
+    found = analyse(recording, SETTINGS)
+    pulls_s = [(s.end_us - s.start_us) / 1e6 for s in found.states if s.type == PumpState.DISPENSING]
+    assert len(pulls_s) == 26
+    assert max(pulls_s) < 5.5
+    assert [event.type for event in found.balance_events] == ["out_of_balance"]

@@ -39,7 +39,7 @@ SPIKE_SHARE: Final = 0.05
 # The trigger's own jolts come with a change of pressure in every gauge within this.
 STEP_AROUND_S: Final = 0.4
 # A jolt is no more than this many times the step that it comes with.
-JOLT_TIMES: Final = 1.5
+JOLT_TIMES: Final = 2.5
 # Reversals dip 25 % at most: what falls deeper and is back as fast is the gauge.
 DIP_SHARE_MAX: Final = 0.35
 SATURATED_S: Final = 0.3

@@ -41,6 +41,7 @@ HYSTERESIS: Final = 0.1
 # No leak takes this share of the step within a second.
 STEEP: Final = 0.6
 RUNS_HIGH: Final = 1.03
+HIGH_TELLS: Final = 0.25
 # Flow costs pressure. A gauge of two that rises with it shows an imbalance, and its standing level is known
 # from long stays only, which leak: it speaks where the other's step is less than this share of its own.
 RISES_TELLS: Final = 0.25
@@ -98,7 +99,7 @@ def _gauge_flow(
         clear = size > np.maximum(STEP_SHARE_MIN * standing, STEP_NOISE_MIN * signal.noise)
         place = (level - running) / np.where(clear, step, np.inf)
         stands = _stands_from(standing, size, signal.noise)
-        clarity = np.where(clear, size, 0.0) * np.where(standing > high, 0.5, 1.0)
+        clarity = np.where(clear, size, 0.0) * np.where(standing > high, HIGH_TELLS, 1.0)
         clarity[step < 0.0] *= RISES_TELLS
         clarity[np.isnan(level)] = -1.0
         return [clear, place, place < stands - HYSTERESIS, place > stands, clarity]
