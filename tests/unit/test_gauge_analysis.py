@@ -209,6 +209,41 @@ def test_a_fault_of_one_gauge_is_named_and_no_imbalance(fault, gauge):
         assert as_json(found)["strokes"][part] == len(truth["reversals"][part])
 
 
+@pytest.mark.parametrize("gauge", [BASE, ONE], ids=str)
+def test_a_zero_that_sank_reads_low_once_the_pressure_is_off_and_that_is_no_second_fault(gauge):
+    recording, _ = play([("stalled", 60), *work(1500, 1), ("stalled", 200), ("off", 300)], Plain())
+    seconds = (recording.at_us - START_US) / 1e6
+    psi = recording.gauges[gauge] - np.interp(seconds, [300, 1500], [0, 400]) * PA_PER_PSI
+    found = analyse(Recording(recording.at_us, {**recording.gauges, gauge: psi}), SETTINGS)
+    assert [(f.type, f.gauge) for f in found.sensor_faults] == [(Fault.DRIFT, gauge)]
+
+
+def test_a_wire_that_breaks_after_its_gauges_zero_jumped_is_a_fault_of_its_own():
+    def both(psi, seconds):
+        jump(psi, seconds, ONE)
+        psi[ONE][(seconds > 800) & (seconds < 900)] = -125.0
+
+    found, _ = spoiled(both)
+    assert {(f.type, f.gauge) for f in found.sensor_faults} == {(Fault.JUMP, ONE), (Fault.WIRE_BREAK, ONE)}
+    assert found.balance_events == []
+
+
+@pytest.mark.parametrize("size", [684, -500])
+@pytest.mark.parametrize("after_s", [0.6, 1.0, 7.0])
+def test_a_jump_of_the_base_gauge_that_ends_in_a_pull_is_one(size, after_s):
+    """There is no gauge beside it: the level at which it stands says that it came back."""
+    recording, truth = play([*work(300, 1), ("stalled", 400), *work(600, 2), ("stalled", 60)], Plain())
+    ends = 0.5 + next(end for _, end, state in truth["states"] if state == "stalled" and end > 600) + after_s
+    seconds = (recording.at_us - START_US) / 1e6
+    psi = recording.gauges[BASE].copy()
+    psi[(seconds > 500) & (seconds < ends)] += size * PA_PER_PSI
+    found = analyse(Recording(recording.at_us, {**recording.gauges, BASE: psi}), SETTINGS)
+    (fault,) = found.sensor_faults
+    assert (fault.type, fault.gauge) == (Fault.JUMP, BASE)
+    assert at(fault.start_us) == pytest.approx(500, abs=1)
+    assert at(fault.end_us) == pytest.approx(ends, abs=1)
+
+
 @pytest.mark.parametrize("size", [900, -900])
 def test_a_spike_while_the_pump_is_off_is_one(size):
     """The others' noise about no pressure is no trigger that moved."""

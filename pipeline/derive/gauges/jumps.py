@@ -46,7 +46,10 @@ MANY: Final = 4
 # A way back shows in the gauges' mean over this long on both sides, less the edges.
 BACK_S: Final = 12.0
 BACK_EDGE_S: Final = 2.0
-ENDS: Final = [0.1, 0.9]
+# Alone, a gauge tells a way back that is no smaller than a third of all that it moves by in that minute.
+OWN_STEPS: Final = 3.0
+# A gauge stands at this quantile of a minute about a pull.
+STANDS: Final = 0.9
 # What is over sooner is no fault worth naming, and no imbalance.
 LAST_S: Final = 10.0
 # A stuck piston's pressure leaks away by no more than this share, over this long.
@@ -313,20 +316,30 @@ def _way_back(
         ),
         len(level),
     )
-    if partner is None:
-        return end
-    own, theirs = sudden_moves(level[:end]), sudden_moves(partner.level[:end])
-    back = (np.abs(own + size) < BACK * abs(size)) & ~(np.abs(theirs) > BACK * abs(size))
+    own = sudden_moves(level[:end])
+    back = np.abs(own + size) < BACK * abs(size)
+    # Without a gauge beside it, the level at which it stands must tell.
+    apart, middle, ends = level, [], [STANDS]
+    if partner is not None:
+        back &= ~(np.abs(sudden_moves(partner.level[:end])) > BACK * abs(size))
+        # An imbalance comes with flow and goes with it: what it reaches at either end stays the same.
+        apart, middle, ends = level - partner.level, [0.5], [1.0 - STANDS, STANDS]
     back[: at + 3] = False
     for to, _ in later:
         back[max(0, to - 3) : to + 3] = False  # seen, and another's
-    apart = level - partner.level
     far, near, wide = (frames.count(seconds) for seconds in (BACK_S, BACK_EDGE_S, SIDE_S))
     for first, last in runs_of(back).tolist():
-        mean = _moved(apart[max(at + 1, first - far) : first - near], apart[last + near : last + far], [0.5])
-        # An imbalance comes with flow and goes with it: what it reaches at either end stays the same.
-        ends = _moved(apart[max(at + 1, first - wide) : first - near], apart[last + near : last + wide], ENDS)
-        if all(abs(by + size) < SHOWN * abs(size) for by in [*mean, *ends]):
+        around = level[max(at + 1, first - wide) : last + wide]
+        if partner is None and np.ptp(around[np.isfinite(around)]) > OWN_STEPS * abs(size):
+            continue
+        moved = [
+            by
+            for reach, shares in ((far, middle), (wide, ends))
+            for by in _moved(
+                apart[max(at + 1, first - reach) : first - near], apart[last + near : last + reach], shares
+            )
+        ]
+        if all(abs(by + size) < SHOWN * abs(size) for by in moved):
             return int(first)
     return end
 

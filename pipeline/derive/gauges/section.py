@@ -94,7 +94,7 @@ def read_section(recording: Recording, settings: GaugeSettings) -> Section:
             (ChangeoverSeen(*_times(frames, one.first, one.last, end_us), part) for part, one in seen),
             key=lambda one: one.start_us,
         ),
-        faults=_faults(frames, checked, offsets, seen, end_us),
+        faults=_faults(frames, checked, offsets, seen, codes == states.OFF, end_us),
         leaks=condition.find_leaks(
             frames, {g: levels[g] for g in FLUID if g in levels}, codes == states.STALLED, end_us
         ),
@@ -114,13 +114,21 @@ def _faults(
     checked: dict[Gauge, Checked],
     offsets: list[Offset],
     seen: list[tuple[Part, Changeover]],
+    no_pressure: BoolArray,
     end_us: int,
 ) -> list[SensorFault]:
     """Faults of gauges, without those that another fault or air in a line explains."""
-    off = [_offset_fault(frames, offset, end_us) for offset in offsets]
-    own = [fault for checks in checked.values() for fault in checks.faults]
-    # A gauge whose zero has sunk reads impossibly low once the pressure is off: that is no second fault.
-    faults = [f for f in own if f.type != Fault.WIRE_BREAK or not any(_covers(o, f) for o in off)] + off
+    faults = [_offset_fault(frames, offset, end_us) for offset in offsets]
+    for fault in (fault for checks in checked.values() for fault in checks.faults):
+        # A gauge whose zero has sunk reads impossibly low once the pressure is off: that is no second fault.
+        sunk = next((n for n, off in enumerate(faults) if _at_once(off, fault)), None)
+        during = slice(*np.searchsorted(frames.run_us, (fault.start_us, fault.end_us + 1)))
+        if fault.type == Fault.WIRE_BREAK and sunk is not None and np.mean(no_pressure[during]) > 0.5:
+            off = faults[sunk]
+            first_us, last_us = min(off.start_us, fault.start_us), max(off.end_us, fault.end_us)
+            faults[sunk] = SensorFault(first_us, last_us, off.gauge, off.type)
+        else:
+            faults.append(fault)
     # A pump that draws air hammers its own gauge, before it runs ragged and until all air is out.
     rest = frames.count(AIR_S)
     air = [
@@ -236,8 +244,13 @@ def _offset_fault(frames: Frames, offset: Offset, end_us: int) -> SensorFault:
     return SensorFault(*_times(frames, offset.first, offset.last, end_us), offset.gauge, offset.type)
 
 
-def _covers(one: SensorFault, other: SensorFault) -> bool:
-    return one.gauge == other.gauge and one.start_us <= other.start_us and other.end_us <= one.end_us
+def _at_once(off: SensorFault, fault: SensorFault) -> bool:
+    return (
+        off.type in (Fault.DRIFT, Fault.JUMP)
+        and off.gauge == fault.gauge
+        and off.start_us <= fault.end_us
+        and fault.start_us <= off.end_us
+    )
 
 
 def _gaps(timeline: Timeline, settings: GaugeSettings) -> list[tuple[int, int]]:
