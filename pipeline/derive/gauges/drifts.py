@@ -12,7 +12,7 @@ import numpy as np
 from edge.words import Gauge
 from pipeline.derive.gauges.around import in_blocks, median_around, straight_between
 from pipeline.derive.gauges.frames import Frames, Signal
-from pipeline.derive.gauges.jumps import Jump, along_floor, sudden_moves
+from pipeline.derive.gauges.jumps import SHOWN, SIDE_S, STANDS, Jump, along_floor, moved_by, sudden_moves
 from pipeline.derive.gauges.medians import known_median, known_row_medians
 from pipeline.derive.gauges.parts import FLUID, PARTS
 from pipeline.derive.gauges.quality import runs_of
@@ -49,6 +49,8 @@ SCATTERS: Final = 4.0
 ALIKE: Final = 0.4
 # What was off before a step and is after it, is read at the stays within these of it.
 BESIDE_S: Final = (10.0, 1200.0)
+# The base's own standing level moves by this share of its drift at least.
+OWN_SHARE: Final = 0.5
 # So many stays tell where a zero was at first.
 FIRST_STAYS: Final = 3
 
@@ -91,9 +93,13 @@ def find_drifts(frames: Frames, flow: BoolArray, standing: BoolArray) -> list[Dr
                 to_one * to_two > 0, np.sign(to_one) * np.minimum(np.abs(to_one), np.abs(to_two)), 0.0
             )
             both[np.abs(between) > floor] = 0.0
+            told_until = int(np.flatnonzero(flow | standing)[-1]) + 1
+            # Where the catalyst's pressure has changed, it is not the base that is off.
+            own = _since_first(base.level, _stays(standing & ~base.no_pressure, frames))
+            both[own * np.sign(both) < OWN_SHARE * np.abs(both)] = 0.0
             drifts = [
                 _dated(frames, Gauge.BASE, both, _until_seen(frames, span, flow, standing))
-                for span in _spans(frames, both / max(floor_one, floor_two), BASE_LAST_S)
+                for span in _spans(frames, both / max(floor_one, floor_two), BASE_LAST_S, told_until)
             ]
     else:
         # By how far each has left its own usual standing level.
@@ -134,6 +140,17 @@ def ends_drift(frames: Frames, jump: Jump, standing: BoolArray) -> bool:
     return bool(rights) and all(rights)
 
 
+def _since_first(level: FloatArray, stays: IntArray) -> FloatArray:
+    """(F,) [Pa], by how much the level has moved since the first stays, by the stays around."""
+    single = _by_stay(level, stays)
+    known = np.isfinite(single)
+    if not known.any():
+        return np.zeros(len(level))
+    levels = median_around(single[known], STAYS)
+    moved = straight_between(np.arange(len(level)), stays.sum(axis=1)[known] // 2, levels)
+    return moved - float(np.median(single[known][:FIRST_STAYS]))
+
+
 def _usual(level: FloatArray, where: BoolArray) -> float:
     known = level[where & np.isfinite(level)]
     return float(np.median(known)) if len(known) else 0.0
@@ -170,6 +187,8 @@ def _dated(frames: Frames, gauge: Gauge, offset: FloatArray, span: tuple[int, in
     settled = first + int(np.argmax(size > 0.8 * size.max()))
     came = _largest(sudden * np.sign(offset[settled]), max(0, first - reach), settled + 1)
     went = _largest(-sudden * np.sign(offset[settled]), max(settled, last - reach), last + reach)
+    if gauge == Gauge.BASE and not _stands_off(frames, came, offset[settled]):
+        came = settled  # a purge moves the base alone, as fast
     # A ramp is not at once, though a piston that slips may jump as far on the way.
     began = _ramp_start(offset, first, last)
     at_once = abs(sudden[came] - offset[settled]) < AT_ONCE * abs(offset[settled])
@@ -182,6 +201,13 @@ def _dated(frames: Frames, gauge: Gauge, offset: FloatArray, span: tuple[int, in
         last = went
     start = came if at_once else first if began is None else min(first, began)
     return Drift(gauge, start, last, bool(at_once), float(offset[settled]))
+
+
+def _stands_off(frames: Frames, at: int, size: float) -> bool:
+    """Whether the base stands off by about `size` [Pa] after a frame, by the minutes before and after."""
+    level, reach = frames.signals[Gauge.BASE].level, frames.count(SIDE_S)
+    (moved,) = moved_by(level[max(0, at - reach) : at], level[at : at + reach], [STANDS])
+    return bool(abs(moved - size) < SHOWN * abs(size))
 
 
 def _ramp_start(offset: FloatArray, first: int, last: int) -> int | None:
@@ -207,15 +233,18 @@ def _largest(values: FloatArray, first: int, last: int) -> int:
     return first + int(np.argmax(values[first:last]))
 
 
-def _spans(frames: Frames, size: FloatArray, least_s: float) -> list[tuple[int, int]]:
+def _spans(
+    frames: Frames, size: FloatArray, least_s: float, told_until: int | None = None
+) -> list[tuple[int, int]]:
     """Where an offset is worth naming, from where it began to show until it no longer does.
 
-    size : (F,) in floors; least_s : [s], how long it lasts
+    size : (F,) in floors; least_s : [s], how long it lasts; told_until : frame from which nothing tells of it
     """
     size = np.abs(size)
     shows = _joined(runs_of(size > SHOWS), frames.count(JOIN_S))
     named = [size[first:last].max() >= PEAK_FLOORS for first, last in shows.tolist()]
-    long = shows[:, 1] - shows[:, 0] >= frames.count(least_s)
+    told = shows[:, 1] if told_until is None else np.minimum(shows[:, 1], told_until)
+    long = told - shows[:, 0] >= frames.count(least_s)
     return [(first, last) for first, last in shows[np.array(named, dtype=bool) & long].tolist()]
 
 

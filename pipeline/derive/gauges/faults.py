@@ -15,6 +15,7 @@ from pipeline.derive.gauges.around import steps_where
 from pipeline.derive.gauges.dead import find_dead
 from pipeline.derive.gauges.frames import NO_PRESSURE_PA
 from pipeline.derive.gauges.parts import PARTS
+from pipeline.derive.gauges.pinned import find_pinned, is_rating
 from pipeline.derive.gauges.quality import Flag, FlagArray, ne43, runs_of
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
 from pipeline.derive.gauges.results import SensorFault
@@ -73,6 +74,8 @@ def check_gauges(
     faults: dict[Gauge, dict[Fault, BoolArray]] = {}
     for gauge, values in gauges.items():
         broken = _wire_break(run_us, values, usual[gauge], settings)
+        if settings.pressure_span_psi is None:
+            broken |= find_pinned(run_us, gauge, gauges, usual)
         saturated = _saturation(run_us, values, usual[gauge], settings) & ~broken
         tops = runs_of(saturated)
         if settings.pressure_span_psi is None and all_stand_still(gauge, gauges, usual, tops):
@@ -136,8 +139,17 @@ def _checked(
                 if fault == Fault.SATURATION
                 else joined_spans(run_us, where, JOIN_US)
             )
-            faults += [SensorFault(start, end, gauge, fault) for start, end in spans]
+            faults += [
+                SensorFault(start, end, gauge, _named(fault, values[np.searchsorted(run_us, start)], usual))
+                for start, end in spans
+            ]
     return Checked(flags, faults, usual)
+
+
+def _named(fault: Fault, reading: float, usual: Usual) -> Fault:
+    """What a fault is called: what is pinned at a gauge's rating is at its full scale."""
+    at_top = fault == Fault.WIRE_BREAK and reading > usual.plateau and is_rating(reading)
+    return Fault.SATURATION if at_top else fault
 
 
 def _ceilings(run_us: IntArray, values: FloatArray, where: BoolArray) -> list[tuple[int, int]]:

@@ -335,7 +335,7 @@ def _way_back(
         moved = [
             by
             for reach, shares in ((far, middle), (wide, ends))
-            for by in _moved(
+            for by in moved_by(
                 apart[max(at + 1, first - reach) : first - near], apart[last + near : last + reach], shares
             )
         ]
@@ -344,7 +344,7 @@ def _way_back(
     return end
 
 
-def _moved(before: FloatArray, after: FloatArray, shares: list[float]) -> list[float]:
+def moved_by(before: FloatArray, after: FloatArray, shares: list[float]) -> list[float]:
     """By how much each of these quantiles moved [Pa]; NaN where nothing is known."""
     before, after = before[np.isfinite(before)], after[np.isfinite(after)]
     if not len(before) or not len(after):

@@ -114,15 +114,17 @@ def _faults(
     checked: dict[Gauge, Checked],
     offsets: list[Offset],
     seen: list[tuple[Part, Changeover]],
-    no_pressure: BoolArray,
+    off_pressure: BoolArray,
     end_us: int,
 ) -> list[SensorFault]:
     """Faults of gauges, without those that another fault or air in a line explains."""
     faults = [_offset_fault(frames, offset, end_us) for offset in offsets]
     for fault in (fault for checks in checked.values() for fault in checks.faults):
-        # A gauge whose zero has sunk reads impossibly low once the pressure is off: that is no second fault.
+        # A gauge whose zero has sunk reads impossibly low once the pressure is off, for a rest or for a new
+        # drum: that is no second fault.
         sunk = next((n for n, off in enumerate(faults) if _at_once(off, fault)), None)
         during = slice(*np.searchsorted(frames.run_us, (fault.start_us, fault.end_us + 1)))
+        no_pressure = off_pressure | _replacing(seen, fault.gauge, len(off_pressure))
         if fault.type == Fault.WIRE_BREAK and sunk is not None and np.mean(no_pressure[during]) > 0.5:
             off = faults[sunk]
             first_us, last_us = min(off.start_us, fault.start_us), max(off.end_us, fault.end_us)
@@ -145,6 +147,15 @@ def _faults(
             for gauges, begin, end in air
         )
     ]
+
+
+def _replacing(seen: list[tuple[Part, Changeover]], gauge: Gauge | None, count: int) -> BoolArray:
+    """(F,) while a drum of the gauge's part is replaced."""
+    replacing = np.zeros(count, dtype=bool)
+    for part, one in seen:
+        if gauge in PARTS[part]:
+            replacing[one.first : one.last] = True
+    return replacing
 
 
 def _good(

@@ -22,6 +22,8 @@ NOISE_TIMES: Final = 8.0
 STUCK_NOISE_SHARE: Final = 0.02
 # While a gauge of the same flow moves by this share of its pressure, a live gauge moves too.
 MOVES_SHARE: Final = 0.05
+# A line that shows less than this share of its usual pressure has none.
+EMPTY_SHARE: Final = 0.1
 # So often it dips before a gauge that does not is stuck: once may be a spike.
 DIPS: Final = 2
 DIP_SHARE: Final = 0.04
@@ -219,9 +221,16 @@ def _others_move(
         tells = other in gauges and (long or gauge != Gauge.BASE)
         if tells and dips(gauges[other][first:last], dip(usual[other])) >= DIPS:
             return True
-    others = [other for other in gauges if other not in (gauge, Gauge.AIR)]
-    # One alone that goes elsewhere may be an imbalance, or a gauge that lies.
-    return len(others) > 1 and all(_moves(gauges[o][first:last], usual[o]) for o in others)
+    shares = [
+        gauges[other][first:last] / max(usual[other].plateau, 1.0)
+        for other in gauges
+        if other not in (gauge, Gauge.AIR)
+    ]
+    # A catalyst line that loses its pressure may be bled after its drum was replaced, while the base stands.
+    if gauge == Gauge.BASE and not long and any((share < EMPTY_SHARE).any() for share in shares):
+        return False
+    # One alone that goes elsewhere may be an imbalance, or a gauge that lies; so may two that part.
+    return len(shares) > 1 and all(_moves(share) for share in [*shares, np.mean(shares, axis=0)])
 
 
 def dip(usual: Usual) -> float:
@@ -243,10 +252,13 @@ def dips(values: FloatArray, least: float) -> int:
     return int(np.count_nonzero(away[last] > away[first]))
 
 
-def _moves(values: FloatArray, usual: Usual) -> bool:
-    """Whether a gauge's level changes: dips, a sixth of the time at most, are no change of level."""
-    finite = values[np.isfinite(values)]
-    return len(finite) > 0 and float(np.ptp(np.quantile(finite, [0.25, 0.75]))) > MOVES_SHARE * usual.plateau
+def _moves(shares: FloatArray) -> bool:
+    """Whether a level changes: dips, a sixth of the time at most, are no change of level.
+
+    shares : (N,) [1], of the usual pressure
+    """
+    finite = shares[np.isfinite(shares)]
+    return len(finite) > 0 and float(np.ptp(np.quantile(finite, [0.25, 0.75]))) > MOVES_SHARE
 
 
 def _of_flat(values: FloatArray, felt: list[tuple[int, int]]) -> tuple[BoolArray, BoolArray]:
