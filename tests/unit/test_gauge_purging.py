@@ -221,3 +221,28 @@ def test_under_a_ceiling_a_purge_reaches_no_farther_than_its_turns_tell():
     turns = np.concatenate((np.arange(20, 1000, 50), np.arange(2500, 2801, 50)))
     purge = purges(frames, stop, AT >= 2, UNKNOWN, turns, AT < 0, own)
     assert not purge[AT < 225].any() and purge[2500:2801].all()
+
+
+@pytest.mark.parametrize("then", [[("off", 700)], [("stalled", 700), *work(200, 2)]], ids=["off", "stands"])
+@pytest.mark.parametrize("psi", [120.0, -250.0])
+def test_a_purge_in_which_the_catalyst_gauges_part_is_one(psi, then):
+    """A valve that leaks takes one of them down as it lifts the other: nothing flows that turns no pump."""
+    script = [("stalled", 60), *work(600, 1), ("stalled", 40), ("purging", 16), *then]
+    recording, truth = play(script, Plain())
+    start, end = next((begin, end) for begin, end, state in truth["states"] if state == "purging")
+    seconds = (recording.at_us - START_US) / 1e6
+    gauges = dict(recording.gauges)
+    flows = np.zeros(len(seconds))
+    for begin, stop, state in truth["states"]:
+        if state == "purging" or (state == "dispensing" and begin > 300):
+            flows += np.interp(seconds, [begin, begin + 0.4, stop, stop + 0.4], [0, 1, 1, 0])
+    for gauge, apart in ((Gauge.CATALYST_1, psi), (Gauge.CATALYST_2, -psi)):
+        parts = apart * flows
+        gauges[gauge] = gauges[gauge] + parts * PA_PER_PSI
+    found = analyse(Recording(recording.at_us, gauges), GaugeSettings())
+    (purge,) = found.purges
+    assert [(at - START_US) / 1e6 for at in (purge.start_us, purge.end_us)] == pytest.approx(
+        [start, end], abs=1
+    )
+    (stop,) = found.idle_spans
+    assert stop.purged and (stop.start_us - START_US) / 1e6 == pytest.approx(start - 40, abs=1)

@@ -9,13 +9,18 @@ from pipeline.derive.gauges import states
 from pipeline.derive.gauges.changeover import Changeover, find_changeovers
 from pipeline.derive.gauges.flow import line_relieved
 from pipeline.derive.gauges.frames import Frames
+from pipeline.derive.gauges.medians import known_median
 from pipeline.derive.gauges.moves import Moves
 from pipeline.derive.gauges.parts import PARTS
+from pipeline.derive.gauges.quality import runs_of
 from pipeline.derive.gauges.recording import BoolArray
 from pipeline.derive.gauges.results import Part
 
 # It may go on so long after the pump last ran ragged.
 BLED_S: Final = 15.0
+# Places between running, 0, and standing, 1, from which on a line stands, and up to which it flows.
+STOOD: Final = 0.7
+FLOWS: Final = 0.5
 
 
 def changeovers_of(frames: Frames, moves: dict[Part, Moves]) -> list[tuple[Part, Changeover]]:
@@ -62,10 +67,24 @@ def without_blind_strokes(
 
 
 def _bled_alone(moves: dict[Part, Moves], part: Part, found: Changeover, rest: int) -> BoolArray:
-    """(F,) where a part flows alone while its drum or pail is replaced."""
+    """(F,) where a part flows alone while its drum or pail is replaced, but not through the gun."""
     alone = np.zeros(len(moves[part].flow), dtype=bool)
     others = [moved.flow for name, moved in moves.items() if name != part]
     if others:
         span = slice(found.first, found.bled + rest)
         alone[span] = moves[part].flow[span] & ~others[0][span]
+        for first, last in runs_of(alone).tolist():
+            alone[first:last] = not _through_gun(moves[part], first, last, rest)
     return alone
+
+
+def _through_gun(moved: Moves, first: int, last: int, rest: int) -> bool:
+    """Whether a run began where the line stood, and flowed at the level that the mixer makes it flow at.
+
+    A line that is bled neither stands at its full pressure between its bursts nor flows at so much. Air that
+    comes through with the material is the purge's.
+    """
+    if first == 0 or moved.flow[first - 1]:
+        return False
+    stood = known_median(moved.place[max(0, first - rest) : first][~moved.flow[max(0, first - rest) : first]])
+    return stood > STOOD and abs(known_median(moved.place[first:last])) < FLOWS

@@ -5,6 +5,7 @@ held together: a level is running or standing by the levels found around dips an
 a long stay without a dip is standing whatever its level, a train of regular dips is flow.
 """
 
+from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -69,29 +70,65 @@ def find_flow(frames: Frames, signals: list[Signal], dips: IntArray) -> tuple[Bo
     """
     train = dip_trains(frames, dips)
     relieved = _relieved(frames, signals)
-    flow, place, clearest = _gauge_flow(frames, signals[0], dips, train, relieved)
-    for signal in signals[1:]:
-        flows, places, clarity = _gauge_flow(frames, signal, dips, train, relieved)
-        clearer = clarity > clearest
-        np.copyto(flow, flows, where=clearer)
-        np.copyto(place, places, where=clearer)
-        clearest = np.maximum(clearest, clarity)
+    told = [_gauge_flow(frames, signal, dips, train, relieved) for signal in signals]
+    flow, place, clearest = told[0].flow, told[0].place, told[0].clarity
+    for one in told[1:]:
+        clearer = one.clarity > clearest
+        np.copyto(flow, one.flow, where=clearer)
+        np.copyto(place, one.place, where=clearer)
+        clearest = np.maximum(clearest, one.clarity)
+    if len(told) > 1 and all(one.levels is not None for one in told):
+        _take_parting(frames, flow, place, dips, told)
     return flow, place
+
+
+@dataclass(frozen=True)
+class _Told:
+    """What one gauge says: flow, place [1] and clarity [Pa], each (F,).
+
+    levels : (F,) [Pa] each: its own, and the running one near in time; None where it says nothing
+    """
+
+    flow: BoolArray
+    place: FloatArray
+    clarity: FloatArray
+    levels: tuple[FloatArray, FloatArray] | None = None
+
+
+def _take_parting(
+    frames: Frames, flow: BoolArray, place: FloatArray, dips: IntArray, told: list[_Told]
+) -> None:
+    """No flow where two gauges part about the level at which their line stood, and nothing turns. In place.
+
+    What flows takes both down in the mean, whatever the imbalance between them.
+    """
+    runs, before = runs_of(flow), frames.count(ONSET_S)
+    still = np.diff(np.searchsorted(dips, runs), axis=1).ravel() == 0
+    levels, running_levels = zip(*(one.levels for one in told if one.levels), strict=True)
+
+    def both(levels: tuple[FloatArray, ...], first: int, last: int) -> float:
+        return float(sum(known_median(level[first:last]) for level in levels))
+
+    for first, last in runs[still].tolist():
+        was, level = both(levels, max(0, first - before), first), both(levels, first, last)
+        running = both(running_levels, first, first + 1)
+        if level > was - STANDS_MIN * (was - running) and was > running:
+            flow[first:last], place[first:last] = False, 1.0
 
 
 def _gauge_flow(
     frames: Frames, signal: Signal, dips: IntArray, train: BoolArray, relieved: BoolArray
-) -> tuple[BoolArray, FloatArray, FloatArray]:
+) -> _Told:
     """Where one gauge says its part flows, its level's place, and how clearly it tells: by its step [Pa]."""
     pressurised = ~signal.no_pressure & np.isfinite(signal.level)
     if not np.isfinite(signal.level[dips]).any():
         # Silent in every reversal, it says nothing of running: the other gauge of the line speaks.
         blank = np.full(len(frames.first), -1.0)
-        return blank > 0, np.full(len(blank), np.nan), blank
+        return _Told(blank > 0, np.full(len(blank), np.nan), blank)
     running = _running_level(frames, signal, dips)
     standing = _standing_level(frames, signal, running, dips)
     # One of two gauges that runs high beside the other would take its running level for standing.
-    high = RUNS_HIGH * float(np.median(some(standing)))
+    high = RUNS_HIGH * known_median(some(np.where(pressurised, standing, np.nan)))
 
     def told(level: FloatArray, running: FloatArray, standing: FloatArray) -> list[Any]:
         step = standing - running
@@ -108,13 +145,13 @@ def _gauge_flow(
         clear, place, runs, stands, clarity = in_blocks(told, signal.level, running, standing)
     # Its line has run empty while the other's has not: it tells nothing of the part's flow.
     clarity[signal.no_pressure & ~relieved] = -1.0
-    by_level = _hysteresis(runs, stands) & clear & pressurised & ~relieved
-    by_level = _from_onset(by_level, signal.level, frames)
+    # A pull that the relief ends did not end before.
+    by_level = _from_onset(_hysteresis(runs, stands) & clear & pressurised, signal.level, frames) & ~relieved
     by_level = _with_strokes(frames, by_level, dips, signal, place, running, standing)
     flow = clear & (by_level | _inside_train(train, by_level, dips)) | ~clear & train
     # A bound may hide all that lies above it: only strokes tell.
     np.copyto(place, np.nan, where=~clear | signal.bound)
-    return flow & pressurised, place, clarity
+    return _Told(flow & pressurised, place, clarity, (signal.level, running))
 
 
 def _stands_from(standing: FloatArray, step: FloatArray, noise: float) -> FloatArray:
