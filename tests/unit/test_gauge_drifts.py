@@ -85,3 +85,31 @@ def test_a_coarse_base_gauge_that_stands_while_the_catalyst_is_bled_is_not_stuck
     script = [("stalled", 60), *work(840, 1), ("stalled", 200), *work(600, 2)]
     told = faults_of(script, bled, Plain(noise_psi=1.5))
     assert (Fault.STUCK, BASE) not in told
+
+
+@pytest.mark.parametrize("share", [0.85, 1.12])
+def test_the_bases_air_set_otherwise_is_no_drift_where_its_gauge_reads_nothing_at_rest(share):
+    def other_air(psi, seconds):
+        psi[BASE][seconds > 1300] *= share
+
+    script = [("off", 120), *work(1180, 1), ("off", 300), *work(1800, 2), ("stalled", 30), ("off", 200)]
+    assert faults_of(script, other_air, Plain()) == []
+
+
+@pytest.mark.parametrize("share", [0.85, 1.12])
+def test_so_it_is_where_its_drum_runs_empty(share):
+    def other_air(psi, seconds):
+        psi[BASE][seconds > 1300] *= share
+        psi[BASE][(seconds > 2900) & (seconds < 3000)] = 0.0
+
+    script = [("stalled", 60), *work(1180, 1), ("off", 300), *work(1300, 2), ("stalled", 400), *work(600, 3)]
+    assert (Fault.DRIFT, BASE) not in faults_of(script, other_air, Plain())
+
+
+def test_a_drift_on_which_an_imbalance_comes_is_one_and_not_two():
+    def drifts(psi, seconds):
+        psi[ONE] += np.interp(seconds, [600, 4200], [0, 420])
+
+    plain = Plain(apart=[(0, 0), (1900, 0), (1901, -300), (2700, -300), (2701, 0)])
+    script = [("stalled", 60), *work(4000, 1), ("stalled", 60), ("off", 60)]
+    assert faults_of(script, drifts, plain) == [(Fault.DRIFT, ONE)]

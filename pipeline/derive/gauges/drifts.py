@@ -11,6 +11,7 @@ import numpy as np
 
 from edge.words import Gauge
 from pipeline.derive.gauges.around import in_blocks, median_around, straight_between
+from pipeline.derive.gauges.empty import gainsaid
 from pipeline.derive.gauges.frames import Frames, Signal
 from pipeline.derive.gauges.jumps import SHOWN, SIDE_S, STANDS, Jump, along_floor, moved_by, sudden_moves
 from pipeline.derive.gauges.medians import known_median, known_row_medians
@@ -51,6 +52,8 @@ ALIKE: Final = 0.4
 BESIDE_S: Final = (10.0, 1200.0)
 # The base's own standing level moves by this share of its drift at least.
 OWN_SHARE: Final = 0.5
+# An offset has come where it is this share of its peak.
+SETTLED: Final = 0.8
 # So many stays tell where a zero was at first.
 FIRST_STAYS: Final = 3
 
@@ -70,20 +73,20 @@ class Drift:
     size: float
 
 
-def find_drifts(frames: Frames, flow: BoolArray, standing: BoolArray) -> list[Drift]:
+def find_drifts(frames: Frames, flow: BoolArray, standing: BoolArray, off: BoolArray) -> list[Drift]:
     """Slow offsets of one gauge. Needs both catalyst gauges; the base's is told with all three.
 
-    flow : (F,), dispensing; standing : (F,), under pressure without flow
+    flow : (F,), dispensing; standing : (F,), under pressure without flow; off : (F,), without pressure
     """
     if any(gauge not in frames.signals for gauge in FLUID[1:]):
         return []
     one, two = (frames.signals[gauge] for gauge in FLUID[1:])
-    between, floor = _off(frames, one, two, flow, standing, 1.0)
-    spans = _spans(frames, between / floor, LAST_S) if between.any() else []
-    drifts = []
+    between, least, floor = _off(frames, one, two, flow, standing, 1.0)
+    spans = _spans(frames, between / floor, LAST_S, least / floor) if between.any() else []
+    seen: list[tuple[Gauge, FloatArray, tuple[int, int]]] = []
     if Gauge.BASE in frames.signals:
         base = frames.signals[Gauge.BASE]
-        (to_one, floor_one), (to_two, floor_two) = (
+        (to_one, _, floor_one), (to_two, _, floor_two) = (
             # All of it counts where it tells which of the catalyst's gauges is off.
             _off(frames, base, other, flow, standing, 0.0 if spans else PEAK_FLOORS)
             for other in (one, two)
@@ -97,9 +100,9 @@ def find_drifts(frames: Frames, flow: BoolArray, standing: BoolArray) -> list[Dr
             # Where the catalyst's pressure has changed, it is not the base that is off.
             own = _since_first(base.level, _stays(standing & ~base.no_pressure, frames))
             both[own * np.sign(both) < OWN_SHARE * np.abs(both)] = 0.0
-            drifts = [
-                _dated(frames, Gauge.BASE, both, _until_seen(frames, span, flow, standing))
-                for span in _spans(frames, both / max(floor_one, floor_two), BASE_LAST_S, told_until)
+            seen = [
+                (Gauge.BASE, both, _until_seen(frames, span, flow, standing))
+                for span in _spans(frames, both / max(floor_one, floor_two), BASE_LAST_S, until=told_until)
             ]
     else:
         # By how far each has left its own usual standing level.
@@ -108,7 +111,12 @@ def find_drifts(frames: Frames, flow: BoolArray, standing: BoolArray) -> list[Dr
         first, last = _until_seen(frames, span, flow, standing)
         nearer = np.nanmean(np.abs(to_one[first:last])) < np.nanmean(np.abs(to_two[first:last]))
         gauge, sign = (Gauge.CATALYST_2, -1.0) if nearer else (Gauge.CATALYST_1, 1.0)
-        drifts.append(_dated(frames, gauge, sign * between, (first, last)))
+        seen.append((gauge, sign * between, (first, last)))
+    drifts = []
+    for gauge, offset, span in seen:
+        settled = _settled(offset, span)
+        if not gainsaid(frames, gauge, settled, offset[settled : span[1]], off):
+            drifts.append(_dated(frames, gauge, offset, span))
     return drifts
 
 
@@ -156,6 +164,13 @@ def _usual(level: FloatArray, where: BoolArray) -> float:
     return float(np.median(known)) if len(known) else 0.0
 
 
+def _settled(offset: FloatArray, span: tuple[int, int]) -> int:
+    """Frame from which on an offset has come. offset : (F,) [Pa]"""
+    first, last = span
+    size = np.abs(offset[first:last])
+    return first + int(np.argmax(size > SETTLED * size.max()))
+
+
 def _until_seen(
     frames: Frames, span: tuple[int, int], flow: BoolArray, standing: BoolArray
 ) -> tuple[int, int]:
@@ -183,8 +198,7 @@ def _dated(frames: Frames, gauge: Gauge, offset: FloatArray, span: tuple[int, in
             theirs = frames.signals[other]
             along = np.abs(sudden_moves(theirs.level)) > along_floor(theirs)
             sudden = np.where(along, 0.0, sudden)
-    size = np.abs(offset[first:last])
-    settled = first + int(np.argmax(size > 0.8 * size.max()))
+    settled = _settled(offset, span)
     came = _largest(sudden * np.sign(offset[settled]), max(0, first - reach), settled + 1)
     went = _largest(-sudden * np.sign(offset[settled]), max(settled, last - reach), last + reach)
     if gauge == Gauge.BASE and not _stands_off(frames, came, offset[settled]):
@@ -234,37 +248,55 @@ def _largest(values: FloatArray, first: int, last: int) -> int:
 
 
 def _spans(
-    frames: Frames, size: FloatArray, least_s: float, told_until: int | None = None
+    frames: Frames,
+    size: FloatArray,
+    least_s: float,
+    least: FloatArray | None = None,
+    until: int | None = None,
 ) -> list[tuple[int, int]]:
     """Where an offset is worth naming, from where it began to show until it no longer does.
 
-    size : (F,) in floors; least_s : [s], how long it lasts; told_until : frame from which nothing tells of it
+    size : (F,) in floors; least_s : [s], how long it lasts; least : (F,) in floors, what is off for certain
+    until : frame from which nothing tells of it
     """
     size = np.abs(size)
     shows = _joined(runs_of(size > SHOWS), frames.count(JOIN_S))
-    named = [size[first:last].max() >= PEAK_FLOORS for first, last in shows.tolist()]
-    told = shows[:, 1] if told_until is None else np.minimum(shows[:, 1], told_until)
-    long = told - shows[:, 0] >= frames.count(least_s)
-    return [(first, last) for first, last in shows[np.array(named, dtype=bool) & long].tolist()]
+    named = np.array([size[first:last].max() >= PEAK_FLOORS for first, last in shows.tolist()], dtype=bool)
+    told = shows[:, 1] if until is None else np.minimum(shows[:, 1], until)
+    spans = shows[named & (told - shows[:, 0] >= frames.count(least_s))]
+    if least is not None and len(spans) > 1:
+        # An imbalance that comes on top of it hides how large it is, and not that it is there.
+        between = zip(spans[:-1, 1].tolist(), spans[1:, 0].tolist(), strict=True)
+        spans = _merged(
+            spans, np.array([(np.abs(least[last:first]) > SHOWS).all() for last, first in between])
+        )
+    return [(first, last) for first, last in spans.tolist()]
 
 
 def _joined(runs: IntArray, reach: int) -> IntArray:
     """Runs, those nearer to each other than `reach` as one. runs : (R, 2)"""
+    return _merged(runs, runs[1:, 0] - runs[:-1, 1] <= reach)
+
+
+def _merged(runs: IntArray, with_next: BoolArray) -> IntArray:
+    """Runs, each as one with the next where that is so. runs : (R, 2); with_next : (R - 1,)"""
     if len(runs) < 2:
         return runs
-    apart = runs[1:, 0] - runs[:-1, 1] > reach
-    starts = np.concatenate(([True], apart))
-    joined: IntArray = np.column_stack((runs[starts, 0], runs[np.concatenate((apart, [True])), 1]))
-    return joined
+    apart, end = ~with_next, np.array([True])
+    merged: IntArray = np.column_stack(
+        (runs[np.concatenate((end, apart)), 0], runs[np.concatenate((apart, end)), 1])
+    )
+    return merged
 
 
 def _off(
     frames: Frames, one: Signal, two: Signal, flow: BoolArray, standing: BoolArray, least: float
-) -> tuple[FloatArray, float]:
+) -> tuple[FloatArray, FloatArray, float]:
     """Offset between two gauges that both states share, 0 where they do not; and from where on it is one.
 
     least : in floors; an offset that is less at all times is 0
-    Returns (F,) [Pa]; [Pa], out of the noise and of the scatter from stay to stay
+    Returns (F,) [Pa]; (F,) [Pa], the smaller of both states' though they be unlike; [Pa], out of the noise
+    and of the scatter from stay to stay
     """
     apart = one.level - two.level * (one.plateau / two.plateau)
     floor = max(OFFSET_SHARE * one.plateau, OFFSET_NOISE * float(np.hypot(one.noise, two.noise)))
@@ -278,25 +310,26 @@ def _off(
             single = levels_of(apart, spans)
             known = np.isfinite(single)
             if np.count_nonzero(known) < 4:
-                return np.zeros(len(apart)), floor
+                return *np.zeros((2, len(apart))), floor
             single = single[known]
             levels = median_around(single, STAYS)
             scatter.append(SCATTERS * float(np.median(np.abs(single - levels))))
             start = float(np.median(levels[: max(3, len(levels) // 20)]))
             states.append(((spans.sum(axis=1)[known] - settle) // 2, levels - start))
         if any(np.abs(offsets).max() < share * least * max(scatter) for _, offsets in states):
-            return np.zeros(len(apart)), max(scatter)
+            return *np.zeros((2, len(apart))), max(scatter)
     floor = max(scatter)
     every = np.arange(len(apart))
-    (shared,) = in_blocks(_shared, *(straight_between(every, *state) for state in states))
-    return shared, floor
+    shared, smaller = in_blocks(_shared, *(straight_between(every, *state) for state in states))
+    return shared, smaller, floor
 
 
 def _shared(rest: FloatArray, work: FloatArray) -> list[FloatArray]:
-    """The smaller of two offsets that are alike, else 0. Each (F,) [Pa]"""
+    """The smaller of two offsets where they are alike, else 0; and where their signs are. Each (F,) [Pa]"""
     size, other = np.abs(rest), np.abs(work)
-    alike = (rest * work > 0) & (np.abs(rest - work) <= ALIKE * np.maximum(size, other))
-    return [np.where(alike, np.sign(rest) * np.minimum(size, other), 0.0)]
+    smaller = np.where(rest * work > 0, np.sign(rest) * np.minimum(size, other), 0.0)
+    alike = np.abs(rest - work) <= ALIKE * np.maximum(size, other)
+    return [np.where(alike, smaller, 0.0), smaller]
 
 
 def _stays(where: BoolArray, frames: Frames) -> IntArray:

@@ -30,8 +30,8 @@ def find_offsets(frames: Frames, jumps: list[Jump], ends: list[Jump], codes: sta
 
     frames : with the jumps taken off; ends : steps that put a drift right
     """
-    flow, stands = codes == states.DISPENSING, codes == states.STALLED
-    drifts = find_drifts(frames, flow, stands)
+    told = [codes == state for state in (states.DISPENSING, states.STALLED, states.OFF)]
+    drifts = find_drifts(frames, *told)
     near = frames.count(END_S)
     for end in ends:
         # A drift is seen until a stay shows that it is gone: the step says when.
@@ -39,8 +39,9 @@ def find_offsets(frames: Frames, jumps: list[Jump], ends: list[Jump], codes: sta
         seen = [(o.gauge, o.last) for o in drifts] + [(o.gauge, o.last) for o in jumps]
         if not any(gauge == end.gauge and abs(last - end.first) < near for gauge, last in seen):
             # Too short to be seen by itself: as if it had gone on.
-            lasting = find_drifts(mended(frames, [replace(end, last=len(frames.first))]), flow, stands)
-            drifts += [replace(d, last=end.first) for d in lasting if _spans_step(d, end)]
+            lasting = find_drifts(mended(frames, [replace(end, last=len(frames.first))]), *told)
+            found = [replace(d, last=end.first) for d in lasting if _spans_step(d, end)]
+            drifts = [d for d in drifts if not any(_meets(d, one) for one in found)] + found
     offsets = []
     for jump in jumps:
         # A jump that ended in a pull's rise or fall, unseen, was taken off for too long: an offset of its own
@@ -67,6 +68,10 @@ def find_offsets(frames: Frames, jumps: list[Jump], ends: list[Jump], codes: sta
 def _spans_step(drift: Drift, step: Jump) -> bool:
     back = drift.gauge == step.gauge and drift.size * step.size < 0
     return back and drift.first < step.first < drift.last
+
+
+def _meets(one: Drift, other: Drift) -> bool:
+    return one.gauge == other.gauge and one.first < other.last and other.first < one.last
 
 
 def _undoes(jump: Jump, drift: Drift) -> bool:
