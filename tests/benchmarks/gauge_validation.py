@@ -512,7 +512,11 @@ def score(case: Case, found: GaugeAnalysis) -> dict[str, Any]:
         (seconds(f.start_us), seconds(f.end_us), f.gauge.value if f.gauge else "all", f.type.value)
         for f in found.sensor_faults
     ]
-    scores["faults"] = overlap(case.faults, faults, lambda t, f: t[2:] == f[2:])
+    # A clock set forward and a gap look alike, but where the pressures go on.
+    either = {"gap", "clock_step"} if case.about.get("clock") == "clock_step" else set()
+    scores["faults"] = overlap(
+        case.faults, faults, lambda t, f: t[2:] == f[2:] or (t[2] == f[2] and {t[3], f[3]} == either)
+    )
     scores["changeovers"] = overlap(
         case.changeovers,
         [(seconds(c.start_us), seconds(c.end_us)) for c in found.changeovers],

@@ -10,15 +10,17 @@ from typing import Final
 
 import numpy as np
 
+from pipeline.derive.gauges.around import median_around
 from pipeline.derive.gauges.dips import APART_S, DEPTH_MIN, NOISE_TIMES, find_dips, relative_depth
-from pipeline.derive.gauges.frames import Frames, Signal
+from pipeline.derive.gauges.frames import Frames, Signal, smoothed
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
 
 # Standard deviations of the noise that are tried.
-FAINTER: Final = (6.0, 5.0, 4.5, 4.0, 3.5)
+FAINTER: Final = (6.0, 5.0, 4.5, 4.0, 3.5, 3.0)
 # Dips that stand out by so many times what they must have no fainter ones among them.
 CLEAR: Final = 2.0
-# An even stroke takes the usual one's flowing time but for this share; the least gain that is one.
+# An even stroke takes the flowing time of so many around it but for this share; the least gain that is one.
+STROKES_AROUND: Final = 7
 EVEN_SHARE: Final = 0.2
 GAIN_MIN: Final = 0.03
 # Of the dips in flow so many may be the noise's, by how often it dips while nothing flows.
@@ -50,16 +52,17 @@ def with_faint(
         return best
     flowing = np.concatenate(([0], np.cumsum(flow)))
     most = _even(flowing[best])
-    for times in FAINTER:
-        depth = relative_depth(signals, DEPTH_MIN, times)
-        dips = find_dips(depth, frames.count(APART_S))
-        found = reversals(depth, dips)
-        by_noise = np.count_nonzero(~flow[dips]) / stands_s * len(inside) * frames.seconds
-        if by_noise > NOISE_SHARE * len(found):
-            break
-        even = _even(flowing[found])
-        if even > most + GAIN_MIN:
-            best, most = found, even
+    for tried in (signals, [smoothed(signal, frames.seconds) for signal in signals]):
+        for times in (NOISE_TIMES, *FAINTER):
+            depth = relative_depth(tried, DEPTH_MIN, times)
+            dips = find_dips(depth, frames.count(APART_S))
+            found = reversals(depth, dips)
+            by_noise = np.count_nonzero(~flow[dips]) / stands_s * len(inside) * frames.seconds
+            if by_noise > NOISE_SHARE * len(found):
+                break
+            even = _even(flowing[found])
+            if even > most + GAIN_MIN:
+                best, most = found, even
     return best
 
 
@@ -71,8 +74,11 @@ def _noise(signal: Signal, inside: IntArray) -> float:
 
 
 def _even(at: IntArray) -> float:
-    """Share of strokes that take the usual flowing time. at : of the reversals"""
-    apart = np.diff(at)
+    """Share of strokes that take about the flowing time of those around them: the trigger sets the pace.
+
+    at : of the reversals
+    """
+    apart = np.diff(at).astype(np.float64)
     if len(apart) < STROKES_MIN:
         return 0.0
-    return float(np.mean(np.abs(apart / np.median(apart) - 1) < EVEN_SHARE))
+    return float(np.mean(np.abs(apart / median_around(apart, STROKES_AROUND) - 1) < EVEN_SHARE))
