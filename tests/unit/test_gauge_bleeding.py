@@ -6,9 +6,12 @@ import pytest
 from pipeline.derive.gauges import states
 from pipeline.derive.gauges.bleeding import without_bleeding, without_blind_strokes
 from pipeline.derive.gauges.changeover import Changeover
+from pipeline.derive.gauges.frames import Frames
 from pipeline.derive.gauges.moves import Moves
 
-COUNT, REST = 1000, 150  # frames of 0.1 s
+COUNT = 1000
+AT = np.arange(COUNT)
+FRAMES = Frames(AT, COUNT, AT * 100_000, AT * 100_000, 0.1, {})
 NO_TURNS = np.array([], dtype=np.int64)
 DRUM = Changeover(100, 400, 520)
 
@@ -24,8 +27,8 @@ def told(base_place, span, turns=NO_TURNS):
     }
     codes = np.where(flow, states.PURGING, states.STALLED).astype(np.uint8)
     seen = [("base", DRUM)]
-    kept = without_blind_strokes(moves, seen, REST)["base"].reversals
-    return without_bleeding(codes, moves, seen, REST), kept
+    kept = without_blind_strokes(FRAMES, moves, seen)["base"].reversals
+    return without_bleeding(FRAMES, codes, moves, seen), kept
 
 
 @pytest.mark.parametrize("place", [-0.1, 0.0, 0.2])
@@ -51,5 +54,5 @@ def test_what_goes_on_from_the_ragged_pull_is_bled():
         "catalyst": Moves(moved & False, np.ones(COUNT), NO_TURNS, NO_TURNS),
     }
     codes = np.where(moved, states.PURGING, states.STALLED).astype(np.uint8)
-    left = without_bleeding(codes, moves, [("base", DRUM)], REST)
+    left = without_bleeding(FRAMES, codes, moves, [("base", DRUM)])
     assert (left[100:300] == states.STALLED).all()

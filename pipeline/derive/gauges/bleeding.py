@@ -18,6 +18,8 @@ from pipeline.derive.gauges.results import Part
 
 # It may go on so long after the pump last ran ragged.
 BLED_S: Final = 15.0
+# Before a purge the line stands for so long at least.
+STANDS_S: Final = 1.0
 # Places between running, 0, and standing, 1, from which on a line stands, and up to which it flows.
 STOOD: Final = 0.7
 FLOWS: Final = 0.5
@@ -41,50 +43,48 @@ def changeovers_of(frames: Frames, moves: dict[Part, Moves]) -> list[tuple[Part,
 
 
 def without_bleeding(
-    codes: states.Codes, moves: dict[Part, Moves], seen: list[tuple[Part, Changeover]], rest: int
+    frames: Frames, codes: states.Codes, moves: dict[Part, Moves], seen: list[tuple[Part, Changeover]]
 ) -> states.Codes:
-    """A part that flows alone while its drum or pail is replaced is being bled: no purge, no dispensing.
-
-    rest : frames for which bleeding may go on after it last ran ragged
-    """
+    """A part that flows alone while its drum or pail is replaced is being bled: no purge, no dispensing."""
     codes = codes.copy()
     for part, found in seen:
-        alone = _bled_alone(moves, part, found, rest)
+        alone = _bled_alone(frames, moves, part, found)
         codes[alone & ((codes == states.PURGING) | (codes == states.DISPENSING))] = states.STALLED
     return codes
 
 
 def without_blind_strokes(
-    moves: dict[Part, Moves], seen: list[tuple[Part, Changeover]], rest: int
+    frames: Frames, moves: dict[Part, Moves], seen: list[tuple[Part, Changeover]]
 ) -> dict[Part, Moves]:
     """A pump that is bled alone strokes into the open: what it moves there is not dispensed."""
     kept = dict(moves)
     for part, found in seen:
-        bleeding = _bled_alone(kept, part, found, rest)
+        bleeding = _bled_alone(frames, kept, part, found)
         reversals = kept[part].reversals
         kept[part] = replace(kept[part], reversals=reversals[~bleeding[reversals]])
     return kept
 
 
-def _bled_alone(moves: dict[Part, Moves], part: Part, found: Changeover, rest: int) -> BoolArray:
+def _bled_alone(frames: Frames, moves: dict[Part, Moves], part: Part, found: Changeover) -> BoolArray:
     """(F,) where a part flows alone while its drum or pail is replaced, but not through the gun."""
     alone = np.zeros(len(moves[part].flow), dtype=bool)
     others = [moved.flow for name, moved in moves.items() if name != part]
     if others:
-        span = slice(found.first, found.bled + rest)
+        span = slice(found.first, found.bled + frames.count(BLED_S))
         alone[span] = moves[part].flow[span] & ~others[0][span]
         for first, last in runs_of(alone).tolist():
-            alone[first:last] = not _through_gun(moves[part], first, last, rest)
+            alone[first:last] = not _through_gun(moves[part], first, last, frames.count(STANDS_S))
     return alone
 
 
-def _through_gun(moved: Moves, first: int, last: int, rest: int) -> bool:
+def _through_gun(moved: Moves, first: int, last: int, before: int) -> bool:
     """Whether a run began where the line stood, and flowed at the level that the mixer makes it flow at.
 
     A line that is bled neither stands at its full pressure between its bursts nor flows at so much. Air that
     comes through with the material is the purge's.
+    before : frames for which it stood at least
     """
-    if first == 0 or moved.flow[first - 1]:
+    if first < before or moved.flow[first - before : first].any():
         return False
-    stood = known_median(moved.place[max(0, first - rest) : first][~moved.flow[max(0, first - rest) : first]])
+    stood = known_median(moved.place[first - before : first])
     return stood > STOOD and abs(known_median(moved.place[first:last])) < FLOWS

@@ -38,6 +38,13 @@ class Moves:
     dips: IntArray
     reversals: IntArray
 
+    def turns(self, frames: Frames) -> IntArray:
+        """Frames of the dips, and of the reversals that show too little to be among them."""
+        after = np.searchsorted(self.dips, self.reversals)
+        beside = np.concatenate(([-frames.samples], self.dips, [2 * frames.samples]))
+        apart = np.minimum(self.reversals - beside[after], beside[after + 1] - self.reversals)
+        return np.union1d(self.dips, self.reversals[apart > frames.count(APART_S)])
+
 
 def find_moves(frames: Frames) -> dict[Part, Moves]:
     """Flow and reversals of each part that has a gauge."""
@@ -113,5 +120,5 @@ def states_of(
     dispensing = catalyst.flow | with_it & ~off
     alone &= ~dispensing
     own = [read.signals[Gauge.BASE]]
-    purged = purging.purges(frames, alone, base.flow, base.place, base.dips, off, own)
+    purged = purging.purges(frames, alone, base.flow, base.place, base.turns(frames), off, own)
     return states.find_states(frames, dispensing, purged, no_pressure, nothing, settings)

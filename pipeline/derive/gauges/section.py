@@ -12,7 +12,7 @@ import numpy as np
 from edge.words import PRESSURE_GAUGES, Fault, Gauge
 from pipeline.derive.gauges import condition, states, strokes
 from pipeline.derive.gauges.around import highest_around
-from pipeline.derive.gauges.bleeding import BLED_S, changeovers_of, without_bleeding, without_blind_strokes
+from pipeline.derive.gauges.bleeding import changeovers_of, without_bleeding, without_blind_strokes
 from pipeline.derive.gauges.changeover import Changeover
 from pipeline.derive.gauges.drifts import ends_drift
 from pipeline.derive.gauges.empty import gainsaid
@@ -80,8 +80,7 @@ def read_section(recording: Recording, settings: GaugeSettings) -> Section:
     jumps, ends, frames, moves, codes = _without_jumps(read, clipped, settings)
     end_us = int(timeline.run_us[-1])
     seen = changeovers_of(frames, moves)
-    rest = frames.count(BLED_S)
-    codes, moves = without_bleeding(codes, moves, seen, rest), without_blind_strokes(moves, seen, rest)
+    codes, moves = without_bleeding(frames, codes, moves, seen), without_blind_strokes(frames, moves, seen)
     offsets = find_offsets(frames, jumps, ends, codes)
     levels = _levels(read, offsets, clipped)
     return Section(
