@@ -135,6 +135,16 @@ def test_a_clogging_mixer_is_told_through_pulls_that_differ():
     assert len(find_clogging(apart(pulls), GaugeSettings()).spans) == 1
 
 
+def test_strokes_of_which_every_other_reversal_was_missed_are_no_clogging():
+    """They seem to take twice as long, at a pressure that has not changed."""
+    pressure, duration = stroke_of()
+    found = find_clogging(
+        strokes_of([(pressure, duration)] * 200 + [(pressure, 2 * duration)] * 100), GaugeSettings()
+    )
+    assert found.rise == pytest.approx(0.0, abs=0.03)
+    assert found.spans == []
+
+
 def test_a_mixer_that_was_replaced_had_clogged_until_then():
     before, after = [stroke_of(1 + more) for more in np.linspace(0, 0.5, 200)], [stroke_of()] * 100
     strokes = strokes_of(before + after)

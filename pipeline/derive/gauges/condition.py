@@ -33,6 +33,8 @@ PULL_APART_S: Final = 1.0
 PULLS_MIN: Final = 8
 # A rise of fewer of its deviations may be the trigger's.
 TRIGGER_TIMES: Final = 3.0
+# Of a rise at equal flow so much shows at the flow that is.
+PUSHES_SHARE: Final = 0.1
 # No mixer is replaced in less than this.
 MIXER_CHANGE_S: Final = 180.0
 # A stall shorter than this says little of a leak, nor do its first moments, in which pressures settle.
@@ -188,19 +190,24 @@ def find_clogging(strokes: list[Stroke], settings: GaugeSettings) -> Clogging:
     whole = _judgeable(strokes)
     if len(whole) < 2 * WINDOW:
         return Clogging()
-    pressure = _at_equal_flow(_pressures(whole), np.array([stroke.flowing_s for stroke in whole]))
+    read = _pressures(whole)
+    pressure = _at_equal_flow(read, np.array([stroke.flowing_s for stroke in whole]))
     least = max(settings.clogging_rise, np.expm1(TRIGGER_TIMES * _trigger_scatter(whole, pressure)))
     spans = []
     for first, end in itertools.pairwise([*_fresh(whole, pressure), len(whole)]):
-        reference = np.median(pressure[first : first + WINDOW])
-        smooth = _middle(pressure[first:end])
-        stays = np.minimum.accumulate(smooth[::-1])[::-1] / reference - 1.0
+        reference = float(np.median(pressure[first : first + WINDOW]))
+        rises = _middle(pressure[first:end]) / reference - 1.0
+        # A pump that flows less pushes harder. Where it only seems slower, reversals were missed.
+        shown = _middle(read[first:end]) / np.median(read[first : first + WINDOW]) - 1.0
+        rises = np.minimum(rises, np.maximum(shown, 0.0) / PUSHES_SHARE)
+        stays = np.minimum.accumulate(rises[::-1])[::-1]
         spans += [
             CloggingSpan(whole[first + low].start_us, whole[first + high - 1].end_us, float(stays[high - 1]))
             for low, high in runs_of(stays > least).tolist()
             if high - low >= WINDOW
         ]
-    return Clogging(float(reference), float(smooth[-1]), float(smooth[-1] / reference - 1.0), spans)
+    rise = float(rises[-1])
+    return Clogging(reference, reference * (1.0 + rise), rise, spans)
 
 
 def _trigger_scatter(strokes: list[Stroke], pressure: FloatArray) -> float:
