@@ -23,12 +23,14 @@ _RIM_MAX_MM: Final = 6.0
 _FAINTEST: Final = 0.045  # darker than the paper by this share: the lightest film that can be told from paper
 _HOLE_MM2: Final = 14.0
 _BUBBLE_MM2: Final = 30.0  # a round spot up to 6 mm across may still be air
+_BUBBLE_SHARE: Final = 0.0045  # and one of so much of the film: without a sheet a millimetre is a guess
+_BUBBLES_MAX: Final = 6  # air leaves few spots, base that was not mixed in many
+_SPOT_MM2: Final = 1.5  # a pinhole is smaller
 _HOLE_LONG: Final = 2.2
 _HOLE_EDGE_MM: Final = 1.0
 _HOLE_FULL: Final = 0.6  # of the rectangle around it; a disc fills 0.79, a crescent of base less than half
-_HOLES_SHARE: Final = (
-    0.01  # more, were it base, would be a coefficient of variation of 0.1 and over, its root
-)
+# More, were it base, would be a coefficient of variation of 0.1 and over, its root; still more is no air.
+_HOLES_SHARE: Final = (0.01, 0.03)
 _PALE: Final = 0.88
 _PALE_MM: Final = 5.0  # farther out it is a shadow
 _ISLAND_MM: Final = 2.5
@@ -189,25 +191,31 @@ def _air_holes(grey: FloatArray, mask: BoolArray, level: float, px_per_mm: float
     """
     fine = cv2.GaussianBlur(grey, (0, 0), max(0.3, 0.15 * px_per_mm))
     bright = mask & (fine > level + 0.3 * (1 - level))
+    film_px = int(mask.sum())
+    most_px = max(_BUBBLE_MM2 * px_per_mm**2, _BUBBLE_SHARE * film_px)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(bright.astype(np.uint8))
     holes, large = np.zeros(mask.shape, np.uint8), np.zeros(mask.shape, np.uint8)
+    found = 0
     for n in range(1, count):
         x, y, w, h, area = (int(v) for v in stats[n])
-        if area > _BUBBLE_MM2 * px_per_mm**2:
+        if area > most_px:
             continue
         spot = labels[y : y + h, x : x + w] == n
         # A pinhole is blurred by the lens and does not come up to the paper's white.
-        white = level + (0.85 if area > 1.5 * px_per_mm**2 else 0.45) * (1 - level)
+        white = level + (0.85 if area > _SPOT_MM2 * px_per_mm**2 else 0.45) * (1 - level)
         _, (long, short), _ = cv2.minAreaRect(np.argwhere(spot)[:, ::-1].astype(np.float32))
         round_ = max(long, short) + 1 <= _HOLE_LONG * (min(long, short) + 1)
         round_ &= area >= _HOLE_FULL * (long + 1) * (short + 1)
         if round_ and float(fine[y : y + h, x : x + w][spot].max()) > white:
             (large if area > _HOLE_MM2 * px_per_mm**2 else holes)[y : y + h, x : x + w][spot] = 1
-    if holes.sum() > _HOLES_SHARE * mask.sum():
+            found += area > _SPOT_MM2 * px_per_mm**2
+    few, most = (share * film_px for share in _HOLES_SHARE)
+    many = holes.sum() > few
+    if many and (found > _BUBBLES_MAX or (holes | large).sum() > most):
         return np.zeros_like(mask), False
     reach = 2 * round(_HOLE_EDGE_MM * px_per_mm) + 1
     around = cv2.dilate(holes | large, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))) > 0
-    return np.asarray(around & mask), bool(large.any())
+    return np.asarray(around & mask), bool(large.any() or many)
 
 
 def _joined(film: BoolArray, more: BoolArray) -> BoolArray:
