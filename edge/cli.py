@@ -72,7 +72,7 @@ def run(commands: typer.Typer) -> None:
         # different places, so they are told by what they can do.
         if not hasattr(error, "format_message"):
             raise
-        said = " ".join(error.format_message().rstrip(".").split())
+        said = " ".join(error.format_message().rstrip(".").split()).replace("Value error, ", "")
         command = getattr(getattr(error, "ctx", None), "command_path", "beadbook")
         where = command.removeprefix("beadbook").lstrip() or "command line"
         _end(f"{where}: {said}; see {command} --help.", 2)
