@@ -89,11 +89,26 @@ def test_a_coarse_base_gauge_that_stands_while_the_catalyst_is_bled_is_not_stuck
 
 @pytest.mark.parametrize("share", [0.85, 1.12])
 def test_the_bases_air_set_otherwise_is_no_drift_where_its_gauge_reads_nothing_at_rest(share):
-    def other_air(psi, seconds):
-        psi[BASE][seconds > 1300] *= share
+    early = [("stalled", 120), *work(1180, 1)]
+    begins = sum(seconds for _, seconds in early)
 
-    script = [("off", 120), *work(1180, 1), ("off", 300), *work(1800, 2), ("stalled", 30), ("off", 200)]
+    def other_air(psi, seconds):
+        psi[BASE][seconds > begins + 150] *= share
+
+    script = [*early, ("off", 300), *work(1200, 2), ("off", 200), *work(600, 3), ("stalled", 30)]
     assert faults_of(script, other_air, Plain()) == []
+
+
+@pytest.mark.parametrize("size", [250, -250])
+def test_a_drift_that_comes_right_while_there_is_no_pressure_is_one(size):
+    early = [("stalled", 120), *work(2400, 1), ("stalled", 40)]
+    ends = sum(seconds for _, seconds in early)
+
+    def drifts(psi, seconds):
+        psi[ONE] += np.interp(seconds, [600, ends, ends + 5, ends + 6], [0, size, size, 0])
+
+    script = [*early, ("off", 300), *work(600, 2), ("stalled", 30)]
+    assert faults_of(script, drifts, Plain()) == [(Fault.DRIFT, ONE)]
 
 
 @pytest.mark.parametrize("share", [0.85, 1.12])

@@ -115,7 +115,7 @@ def find_drifts(frames: Frames, flow: BoolArray, standing: BoolArray, off: BoolA
     drifts = []
     for gauge, offset, span in seen:
         settled = _settled(offset, span)
-        if not gainsaid(frames, gauge, settled, offset[settled : span[1]], off):
+        if not gainsaid(frames, gauge, settled, offset[settled : span[1]], off, flow | standing):
             drifts.append(_dated(frames, gauge, offset, span))
     return drifts
 

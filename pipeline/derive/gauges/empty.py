@@ -15,12 +15,18 @@ EMPTY: Final = 0.25
 EMPTY_S: Final = 5.0
 # A gauge reads what its zero is off by, within this share of it; so much of the time must be known.
 OTHERWISE: Final = 0.5
+# What is owed afterwards is read over so long.
+LATER_S: Final = 60.0
 
 
-def gainsaid(frames: Frames, gauge: Gauge, first: int, owed: FloatArray, off: BoolArray) -> bool:
+def gainsaid(
+    frames: Frames, gauge: Gauge, first: int, owed: FloatArray, off: BoolArray, known: BoolArray
+) -> bool:
     """Whether a gauge reads otherwise than its zero would once its line has no pressure: its air was set.
 
     owed : (N,) [Pa], by how much its zero is off from frame `first` on; off : (F,), without pressure
+    known : (F,), where the pump runs or stands, which tells by how much. Only what is owed before and after
+    counts: a zero may come right while there is no pressure
     """
     signal = frames.signals[gauge]
     level = signal.level[first : first + len(owed)]
@@ -29,8 +35,12 @@ def gainsaid(frames: Frames, gauge: Gauge, first: int, owed: FloatArray, off: Bo
         return False
     with np.errstate(invalid="ignore"):
         empty = runs_of(off[first : first + len(owed)] | (np.abs(level) < EMPTY * np.abs(owed)))
-    return any(
-        abs(known_median(level[one:two] - owed[one:two])) > OTHERWISE * abs(float(np.median(owed[one:two])))
-        for one, two in empty.tolist()
-        if two - one >= frames.count(EMPTY_S) and np.isfinite(level[one:two]).mean() > OTHERWISE
-    )
+    tells = np.flatnonzero(known[first : first + len(owed)])
+    for one, two in empty.tolist():
+        is_owed = float(np.median(owed[one:two]))
+        later = owed[tells[np.searchsorted(tells, two) :][: frames.count(LATER_S)]]
+        stays = len(later) > 0 and abs(float(np.median(later))) > OTHERWISE * abs(is_owed)
+        read = two - one >= frames.count(EMPTY_S) and np.isfinite(level[one:two]).mean() > OTHERWISE
+        if stays and read and abs(known_median(level[one:two] - owed[one:two])) > OTHERWISE * abs(is_owed):
+            return True
+    return False

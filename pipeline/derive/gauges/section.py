@@ -15,7 +15,6 @@ from pipeline.derive.gauges.around import highest_around
 from pipeline.derive.gauges.bleeding import changeovers_of, without_bleeding, without_blind_strokes
 from pipeline.derive.gauges.changeover import Changeover
 from pipeline.derive.gauges.drifts import ends_drift
-from pipeline.derive.gauges.empty import gainsaid
 from pipeline.derive.gauges.faults import Checked, check_gauges
 from pipeline.derive.gauges.frames import DIP_MAX_S, Frames, make_frames
 from pipeline.derive.gauges.jumps import Jump, find_jumps, mended, shown_standing
@@ -205,13 +204,7 @@ def _without_jumps(
         sure = [jump for jump in jumps if not jump.at_turn]
         frames = mended(read, sure)
         moves, codes = _seen(read, frames, settings)
-        off = codes == states.OFF
-        shown = [
-            jump
-            for jump in jumps
-            if shown_standing(read, jump, codes == states.STALLED)
-            and not gainsaid(read, jump.gauge, jump.first, np.full(jump.last - jump.first, jump.size), off)
-        ]
+        shown = [jump for jump in jumps if shown_standing(read, jump, codes == states.STALLED)]
         # The pump's own steps are many and alike, and any of them would be the next one's way back.
         wrong = {(jump.gauge, jump.first) for jump in jumps if jump not in shown and not jump.alone}
         stands = codes == states.STALLED
