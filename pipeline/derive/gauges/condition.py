@@ -33,8 +33,10 @@ PULL_APART_S: Final = 1.0
 PULLS_MIN: Final = 8
 # A rise of fewer of its deviations may be the trigger's.
 TRIGGER_TIMES: Final = 3.0
-# Of a rise at equal flow so much shows at the flow that is.
-PUSHES_SHARE: Final = 0.1
+# A pump that flows less pushes harder. Strokes that take so many times as long all at once, at a pressure
+# that is the same within this share, are two of which the reversal between was missed.
+TWICE: Final = (1.6, 2.5)
+PUSHES_SHARE: Final = 0.02
 # No mixer is replaced in less than this.
 MIXER_CHANGE_S: Final = 180.0
 # A stall shorter than this says little of a leak, nor do its first moments, in which pressures settle.
@@ -191,15 +193,13 @@ def find_clogging(strokes: list[Stroke], settings: GaugeSettings) -> Clogging:
     if len(whole) < 2 * WINDOW:
         return Clogging()
     read = _pressures(whole)
-    pressure = _at_equal_flow(read, np.array([stroke.flowing_s for stroke in whole]))
+    flowing_s = _as_if_seen(np.array([stroke.flowing_s for stroke in whole]), read)
+    pressure = _at_equal_flow(read, flowing_s)
     least = max(settings.clogging_rise, np.expm1(TRIGGER_TIMES * _trigger_scatter(whole, pressure)))
     spans = []
     for first, end in itertools.pairwise([*_fresh(whole, pressure), len(whole)]):
         reference = float(np.median(pressure[first : first + WINDOW]))
         rises = _middle(pressure[first:end]) / reference - 1.0
-        # A pump that flows less pushes harder. Where it only seems slower, reversals were missed.
-        shown = _middle(read[first:end]) / np.median(read[first : first + WINDOW]) - 1.0
-        rises = np.minimum(rises, np.maximum(shown, 0.0) / PUSHES_SHARE)
         stays = np.minimum.accumulate(rises[::-1])[::-1]
         spans += [
             CloggingSpan(whole[first + low].start_us, whole[first + high - 1].end_us, float(stays[high - 1]))
@@ -228,6 +228,22 @@ def _trigger_scatter(strokes: list[Stroke], pressure: FloatArray) -> float:
         return 0.0
     levels = [float(np.median(one)) for one in np.split(np.log(pressure[within]), starts[1:])]
     return float(1.4826 * median(np.abs(np.diff(levels))) / np.sqrt(2.0))
+
+
+def _as_if_seen(flowing_s: FloatArray, pressure: FloatArray) -> FloatArray:
+    """(S,) [s] durations as they would be had no reversal been missed where from a stroke on most others are.
+
+    flowing_s : (S,) [s]; pressure : (S,) [Pa]
+    """
+    seen, half = flowing_s.copy(), WINDOW // 2
+    before, after = slice(0, -2 * half), slice(2 * half, None)
+    longer, higher = (middle[after] / middle[before] for middle in (_middle(flowing_s), _middle(pressure)))
+    same = np.abs(higher - 1.0) < PUSHES_SHARE
+    for share, by in ((longer, 0.5), (1.0 / longer, 2.0)):
+        steps = same & (share > TWICE[0]) & (share < TWICE[1])
+        for first, last in runs_of(steps).tolist():
+            seen[first + int(np.argmax(share[first:last])) + half :] *= by
+    return seen
 
 
 def _at_equal_flow(pressure: FloatArray, flowing_s: FloatArray) -> FloatArray:
