@@ -6,8 +6,8 @@ tests/shop/pump.py, with --other through tests/shop/otherpump.py; findings are h
 [--each]`; --plain is the textbook's pump of tests/shop/textbook.py, of which 0 to 599 are development data.
 Seeds below 1000, 3000 to 5059, and of --wild (wider ranges) 4000 to 4059 were looked at while this was
 written; 6000 to 6199 of all, 7000 to 7099 of all and 3000 to 3059 of --hydraulic are development data too;
-8000 to 8089 were scored and are development data now: start the next at 8090. Of --other 3000 to 3959 are
-development data, 3960 and up are not looked at before the last score.
+8000 to 8109 were scored and are development data now: start the next at 8110. Of --other 3000 to 3979 are
+development data, 3980 and up are not looked at before the last score.
 """
 
 import argparse
