@@ -512,3 +512,23 @@ def test_json_says_what_the_contract_names(shift):
     assert set(said["reversals"][0]) == {"at", "pump"}
     assert set(said["idle_spans"][0]) == {"start", "end", "purged", "purge_start", "purge_end", "despite"}
     assert said["states"][0]["start"].endswith("Z")
+
+
+@pytest.mark.parametrize("gauge", [ONE, TWO], ids=str)
+@pytest.mark.parametrize("ceiling", [2150, 2200, 2280])
+def test_an_imbalance_that_lifts_a_gauge_into_its_ceiling_is_told(gauge, ceiling):
+    """How far it goes beyond is not known: nothing shows that it is within the outer limit.
+
+    The pump stands at 2000, runs at 1640 psi; one gauge goes up by 900, and reads no more than its ceiling.
+    """
+    script = [("stalled", 60), *work(600, 1), ("dispensing", 120), ("stalled", 30), *work(600, 2)]
+    begins = 60 + sum(seconds for _, seconds in work(600, 1))
+    apart = [(0, 0), (begins, 0), (begins + 1, 900), (begins + 119, 900), (begins + 120, 0)]
+    recording, _ = play(script, Plain(catalyst_psi=2000, apart=apart))
+    lifted, other = np.minimum(recording.gauges[TWO], ceiling * PA_PER_PSI), recording.gauges[ONE]
+    gauges = {**recording.gauges, gauge: lifted, ({ONE, TWO} - {gauge}).pop(): other}
+    (event,) = analyse(Recording(recording.at_us, gauges), SETTINGS).balance_events
+    assert event.type == "out_of_balance"
+    assert at(event.start_us) == pytest.approx(begins, abs=8)
+    # A stroke that is not over goes on in the next pull.
+    assert begins + 112 < at(event.end_us) < begins + 160

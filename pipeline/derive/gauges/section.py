@@ -9,6 +9,7 @@ from typing import Final
 
 import numpy as np
 
+from edge.units import psi_to_pa
 from edge.words import PRESSURE_GAUGES, Fault, Gauge
 from pipeline.derive.gauges import condition, states, strokes
 from pipeline.derive.gauges.around import highest_around
@@ -39,6 +40,8 @@ from pipeline.derive.gauges.timeline import Timeline, find_timeline
 READABLE_PA: Final = 1e10
 # A saturated gauge's level is not known so long before and after.
 CLIPPED_S: Final = 1.0
+# What may be beyond a limit is put so far beyond it.
+BEYOND: Final = 1.001
 # Air is in the line so long before and after what shows of a changeover.
 AIR_S: Final = 60.0
 
@@ -82,12 +85,15 @@ def read_section(recording: Recording, settings: GaugeSettings) -> Section:
     codes, moves = without_bleeding(frames, codes, moves, seen), without_blind_strokes(frames, moves, seen)
     offsets = find_offsets(frames, jumps, ends, codes)
     levels = _levels(read, offsets, clipped)
+    apart = _apart(read, gauges, levels, clipped, settings)
     return Section(
         timeline,
         states=states.state_spans(frames, codes, _gaps(timeline, settings), end_us),
         reversals=_reversals(frames, moves),
         strokes=[
-            stroke for part in moves for stroke in _strokes(frames, part, moves[part], levels, codes, end_us)
+            stroke
+            for part in moves
+            for stroke in _strokes(frames, part, moves[part], levels, apart, codes, end_us)
         ],
         changeovers=sorted(
             (ChangeoverSeen(*_times(frames, one.first, one.last, end_us), part) for part, one in seen),
@@ -282,11 +288,37 @@ def _levels(
     return levels
 
 
+def _apart(
+    read: Frames,
+    gauges: dict[Gauge, FloatArray],
+    levels: dict[Gauge, FloatArray],
+    clipped: dict[Gauge, BoolArray],
+    settings: GaugeSettings,
+) -> FloatArray:
+    """(F,) [Pa], by how much catalyst_1 runs over catalyst_2, NaN where that is not known.
+
+    A gauge at its ceiling is at least so far over the other: where that is more than a caution, nothing shows
+    that it is not out of balance, and so it counts.
+    gauges : each (M,) [Pa], as read; levels : (F,) [Pa] each, NaN where not known; clipped : (F,) each
+    """
+    blank = np.full(len(read.first), np.nan)
+    one, two = (levels.get(gauge, blank) for gauge in PARTS["catalyst"])
+    apart = one - two
+    caution, out = psi_to_pa(settings.balance_caution_psi), BEYOND * psi_to_pa(settings.balance_out_psi)
+    for gauge, other, sign in ((Gauge.CATALYST_1, two, 1.0), (Gauge.CATALYST_2, one, -1.0)):
+        if gauge in clipped and gauge in gauges:
+            over = np.fmax.reduceat(gauges[gauge], read.first) - other
+            with np.errstate(invalid="ignore"):
+                apart = np.where(clipped[gauge] & (over > caution), sign * np.maximum(over, out), apart)
+    return apart
+
+
 def _strokes(
     frames: Frames,
     part: Part,
     moves: Moves,
     levels: dict[Gauge, FloatArray],
+    apart: FloatArray,
     codes: states.Codes,
     end_us: int,
 ) -> list[Stroke]:
@@ -296,7 +328,6 @@ def _strokes(
     count = len(marks) + 1
     blank = np.full(len(frames.first), np.nan)
     base, one, two = (levels.get(gauge, blank) for gauge in FLUID)
-    apart = one - two
     means = strokes.stroke_means([base, one, two, apart], numbers, count)
     columns = dict(zip(("base_pa", "catalyst_1_pa", "catalyst_2_pa", "balance_pa"), means, strict=True))
     columns["balance_sustained_pa"] = strokes.stroke_sustained(apart, numbers, count)
