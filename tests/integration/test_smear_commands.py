@@ -117,7 +117,13 @@ def started(folder):
     """A batch of its own terminal, and its workers."""
     command = [sys.executable, "-m", "pipeline", "score", *[str(folder / "even.jpg")] * 40]
     batch = subprocess.Popen(
-        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
+        command,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+        # What a shell starts in the background hears no interrupt, and the tests may have been.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
     return batch, workers_of(batch)
 
