@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from edge.units import PA_PER_PSI
+from edge.units import PA_PER_BAR, PA_PER_PSI
 from edge.words import Fault, Gauge
 from pipeline.derive.gauges.analyse import analyse
-from pipeline.derive.gauges.pinned import PA_PER_BAR, is_rating
+from pipeline.derive.gauges.pinned import is_rating
 from pipeline.derive.gauges.recording import Recording
 from pipeline.derive.gauges.settings import GaugeSettings
 from tests.shop.plain_pump import START_US, Plain, play, work

@@ -52,8 +52,9 @@ def with_faint(
         return best
     flowing = np.concatenate(([0], np.cumsum(flow)))
     most = _even(flowing[best])
-    for tried in (signals, [smoothed(signal, frames.seconds) for signal in signals]):
-        for times in (NOISE_TIMES, *FAINTER):
+    means = [smoothed(signal, frames.seconds) for signal in signals]
+    for tried, limits in ((signals, FAINTER), (means, (NOISE_TIMES, *FAINTER))):
+        for times in limits:
             depth = relative_depth(tried, DEPTH_MIN, times)
             dips = find_dips(depth, frames.count(APART_S))
             found = reversals(depth, dips)

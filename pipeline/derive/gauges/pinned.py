@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from edge.units import PA_PER_PSI
+from edge.units import PA_PER_BAR, PA_PER_PSI
 from edge.words import Gauge
 from pipeline.derive.gauges.parts import FLUID
 from pipeline.derive.gauges.recording import BoolArray, FloatArray, IntArray
@@ -27,7 +27,6 @@ LASTS_SAMPLES: Final = 5
 SPIKES: Final = 1e-3
 # A rating has two digits in psi or in bar.
 ROUND: Final = 1e-3
-PA_PER_BAR: Final = 1e5
 
 
 def find_pinned(
@@ -50,12 +49,13 @@ def find_pinned(
         edges = [slice(max(0, at - BREAKS_SAMPLES - 1), at + BREAKS_SAMPLES + 1) for at in (first, last - 1)]
         beside[edges[0].start : edges[1].stop] = True
         # A pressure that rises into a ceiling is on its way for longer, and others rise with it.
-        pinned[first:last] = not any(
-            near[edge].all()
-            or _span(gauges[other][edge], usual[other]) > ALONG * _span(values[edge], usual[gauge])
+        slow = any(near[edge].all() for edge in edges)
+        along = any(
+            _span(gauges[other][edge], usual[other]) > ALONG * _span(values[edge], usual[gauge])
             for edge in edges
             for other in others
         )
+        pinned[first:last] = not (slow or along)
     rest = near[~beside]
     rare = len(rest) > np.count_nonzero(pinned) and np.mean(rest) < SPIKES
     return pinned if rare else pinned & False

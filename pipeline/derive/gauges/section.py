@@ -128,9 +128,11 @@ def _faults(
         # A gauge whose zero has sunk reads impossibly low once the pressure is off, for a rest or for a new
         # drum: that is no second fault.
         sunk = next((n for n, off in enumerate(faults) if _at_once(off, fault)), None)
-        during = slice(*np.searchsorted(frames.run_us, (fault.start_us, fault.end_us + 1)))
-        no_pressure = off_pressure | _replacing(seen, fault.gauge, len(off_pressure))
-        if fault.type == Fault.WIRE_BREAK and sunk is not None and np.mean(no_pressure[during]) > 0.5:
+        if (
+            fault.type == Fault.WIRE_BREAK
+            and sunk is not None
+            and _unloaded(frames, fault, seen, off_pressure)
+        ):
             off = faults[sunk]
             first_us, last_us = min(off.start_us, fault.start_us), max(off.end_us, fault.end_us)
             faults[sunk] = SensorFault(first_us, last_us, off.gauge, off.type)
@@ -154,13 +156,19 @@ def _faults(
     ]
 
 
-def _replacing(seen: list[tuple[Part, Changeover]], gauge: Gauge | None, count: int) -> BoolArray:
-    """(F,) while a drum of the gauge's part is replaced."""
-    replacing = np.zeros(count, dtype=bool)
+def _unloaded(
+    frames: Frames, fault: SensorFault, seen: list[tuple[Part, Changeover]], off_pressure: BoolArray
+) -> bool:
+    """Whether a gauge's line has no pressure for most of a fault, or its drum is replaced meanwhile.
+
+    off_pressure : (F,), where the pump has none
+    """
+    first, last = np.searchsorted(frames.run_us, (fault.start_us, fault.end_us + 1)).tolist()
+    empty = off_pressure[first:last].copy()
     for part, one in seen:
-        if gauge in PARTS[part]:
-            replacing[one.first : one.last] = True
-    return replacing
+        if fault.gauge in PARTS[part]:
+            empty[max(0, one.first - first) : max(0, one.last - first)] = True
+    return bool(np.mean(empty) > 0.5)
 
 
 def _good(
