@@ -1,13 +1,13 @@
-"""Is a white strip along the fold told from unmixed base, and held where it can't be?"""
+"""Is white along the fold, or on one wing alone, told from unmixed base, and held where it can't be?"""
 
 import numpy as np
 import pytest
 
-from pipeline.derive.smear.bare import fold_strip
+from pipeline.derive.smear.bare import fold_strip, on_both_wings
 from pipeline.derive.smear.fold import Fold
 
 PX = 4.0
-FOLD = Fold(np.eye(3), 1.0, 0.0, 200.0)  # x = 200 px
+FOLD = Fold(np.array([[-1.0, 0, 400], [0, 1, 0], [0, 0, 1]]), 1.0, 0.0, 200.0)  # x = 200 px
 
 
 def sheet(half_mm: float, white: tuple[float, float, float], length: float = 1.0):
@@ -66,3 +66,20 @@ def test_a_strip_that_ends_within_the_film_is_in_doubt():
 )
 def test_what_is_no_strip_of_white_stays_film(half_mm, white, length):
     assert fold_strip(*sheet(half_mm, white, length), FOLD, 0.06, PX) is None
+
+
+@pytest.mark.parametrize(
+    ("spots", "both"),
+    [
+        ([(140, 100)], False),
+        ([(140, 100), (262, 104)], True),
+        ([(140, 100), (300, 100)], False),
+        ([(190, 100)], False),
+        ([(198, 100)], True),
+    ],
+    ids=["one wing", "opposite, 1 mm off", "elsewhere", "beside the fold", "across the fold"],
+)
+def test_white_spots_are_base_only_where_both_wings_show_them(spots, both):
+    y, x = np.mgrid[:280, :400]
+    white = np.any([np.hypot(x - at, y - down) < 2 * PX for at, down in spots], axis=0)
+    assert on_both_wings(white, white, FOLD, PX) == both

@@ -53,16 +53,16 @@ def test_steps_that_contradict_each_other_are_not_believed(levels):
 
 
 def test_slow_variation_that_light_makes_too_is_unclear_not_mixing():
-    """A ramp over the whole wing, alike on both: variance a^2 / 2, less what light may feign."""
-    y, x = np.mgrid[:200, :320].astype(np.float32) / PX
-    slow = 0.2 * np.sqrt(1.5) * (x / x.max() * 2 - 1)
-    lamp = 0.02 * np.sqrt(3) * (y / y.max() * 2 - 1)  # what lights one wing more, the other less
+    """A ramp along the fold, alike on both wings: variance a^2 / 2, less what light may feign."""
+    y, x = np.mgrid[:320, :200].astype(np.float32) / PX
+    slow = 0.2 * np.sqrt(1.5) * (y / y.max() * 2 - 1)
+    lamp = 0.02 * np.sqrt(3) * (x / x.max() * 2 - 1)  # what lights one wing more, the other less
     both = np.ones(slow.shape, bool)
     beyond = 0.02 - 2 * 0.02**2 - 0.08**2
     shared = shared_variance(slow + lamp, slow - lamp, both, doubt=0.08)
     assert shared.mix == pytest.approx(0, abs=1e-3)
     assert shared.unclear == pytest.approx(beyond, rel=0.1)
-    fine = slow + 0.2 * np.sin(2 * np.pi * y / 5)
+    fine = slow + 0.2 * np.sin(2 * np.pi * x / 5)
     mixed = shared_variance(fine + lamp, fine - lamp, both, doubt=0.08)
     assert mixed.mix == pytest.approx(0.02, rel=0.1)
     assert mixed.unclear == pytest.approx(beyond, rel=0.1)
@@ -74,6 +74,30 @@ def test_slow_variation_that_light_makes_too_is_unclear_not_mixing():
     glossy = shared_variance(4 * slow, 4 * slow, both, doubt=0.03)  # as a lamp in a black film makes it
     assert glossy.mix == pytest.approx(0, abs=1e-2)
     assert glossy.unclear == pytest.approx(16 * 0.02 - 0.03**2, rel=0.1)
+
+
+def test_a_change_from_the_fold_outwards_is_hardly_light():
+    """Pale at the fold of both wings, dark outside: a light that falls off across it makes them differ."""
+    y, x = np.mgrid[:280, :180].astype(np.float64)
+    both, lamp = np.ones(x.shape, bool), 0.03 * (y / 140 - 1)
+    outwards, downwards = 0.2 * (x / 90 - 1), 0.2 * (y / 140 - 1)
+    told = shared_variance(outwards + lamp, outwards - lamp, both, doubt=0.2)
+    assert told.unclear == pytest.approx(0.04 / 3 - 0.03**2, rel=0.1)
+    assert shared_variance(downwards + lamp, downwards - lamp, both, doubt=0.2).unclear == 0
+
+
+def test_relief_of_a_film_that_split_is_in_doubt_as_mixing_under_a_light_across_the_fold():
+    """What one wing keeps the other lacks, so both slope alike across the fold, and are shaded alike."""
+    rng = np.random.default_rng(6)
+    both = np.ones((280, 180), bool)
+    shade = np.gradient(cv2.GaussianBlur(rng.standard_normal(both.shape), (0, 0), 0.6 * PX), axis=1)
+    shade *= 0.09 / shade.std()
+    own = [0.2 * relief(rng) for _ in range(2)]
+    shared = shared_variance(shade + own[0], shade + own[1], both)
+    assert shared.mix == pytest.approx(0.09**2, rel=0.1)
+    assert shared.feigned / shared.mix == pytest.approx(2 / np.pi, rel=0.15)  # what of it runs one way
+    twice = shared_variance(2 * shade + own[0], 2 * shade + own[1], both)
+    assert twice.mix - twice.feigned > 0.1**2  # no relief shades so much
 
 
 def test_bands_of_lead_and_lag_are_mixing_however_slow():

@@ -22,13 +22,13 @@ def spotted(radii_px, long=1.0):
 
 def test_pinholes_are_left_out_and_nothing_is_doubted():
     holes, doubted = spotted([5, 5])
-    assert holes.any() and not doubted
+    assert holes.any() and not doubted.any()
 
 
 @pytest.mark.parametrize("radii", [[7, 7, 7, 7, 7], [11, 11]], ids=["more than a hundredth", "large"])
 def test_a_few_spots_of_air_or_base_are_left_out_and_doubted(radii):
     holes, doubted = spotted(radii)
-    assert holes.any() and doubted
+    assert holes.any() and doubted.any()
 
 
 @pytest.mark.parametrize(
@@ -36,4 +36,4 @@ def test_a_few_spots_of_air_or_base_are_left_out_and_doubted(radii):
 )
 def test_many_spots_and_long_ones_are_base_and_stay_in_the_film(radii, long):
     holes, doubted = spotted(radii, long)
-    assert not holes.any() and not doubted
+    assert not holes.any() and not doubted.any()

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 
 from pipeline.derive.smear.arrays import BoolArray, FloatArray
-from pipeline.derive.smear.fold import Fold
+from pipeline.derive.smear.fold import Fold, mirrored
 
 _HALF_MM: Final = 4.5  # a bead that lies farther off leaves two films
 _OFF_MM: Final = 1.0
@@ -23,6 +23,9 @@ _CREASE_MM: Final = 0.5
 _BARE_SHARE: Final = 0.4
 _END_MM: Final = (1.5, 7.0)
 _STEP: Final = 0.02  # relative, what noise and the crease leave of two like papers
+_APART_MM: Final = 3.0  # wings slide, and a hand's fold is no straight line
+_SHARED: Final = 0.15
+_HALF: Final = 0.5
 _WIDE_PX: Final = 5.0  # a narrower strip is no brighter than its edges let it
 
 
@@ -94,6 +97,26 @@ def parts_wings(film: BoolArray, line: Fold, px_per_mm: float) -> bool:
     along = (y * np.cos(line.angle) - x * np.sin(line.angle)) / px_per_mm
     crossed = np.unique(along[away < _CREASE_MM].astype(int))
     return bool(len(crossed) < _BARE_SHARE * np.ptp(along))
+
+
+def on_both_wings(spots: BoolArray, white: BoolArray, line: Fold, px_per_mm: float) -> bool:
+    """Whether any of the white spots has white opposite, as base has, which split with the film.
+
+    Paper is bare on one wing alone, where air or a tear was. spots, white : (H, W), white with the spots
+    line : the fold, in pixels; a spot that lies across it has itself opposite
+    """
+    count, labels = cv2.connectedComponents(spots.astype(np.uint8))
+    near = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * round(_APART_MM * px_per_mm) + 1,) * 2)
+    for n in range(1, count):
+        here = labels == n
+        others = cv2.dilate(_opposite(white & ~here, line).astype(np.uint8), near) > 0
+        if (here & (others | _opposite(here, line))).sum() >= _SHARED * here.sum():
+            return True
+    return False
+
+
+def _opposite(mask: BoolArray, line: Fold) -> BoolArray:
+    return mirrored(mask.astype(np.float32), line) > _HALF
 
 
 def _white_as_paper(colour: FloatArray, strip: BoolArray) -> bool:

@@ -40,6 +40,8 @@ _BARE: Final = 0.95  # of the paper's light; base is a little darker
 _TEAR_MM: Final = 2.0
 _TEAR_OFF_MM: Final = 3.0
 _TEAR_SHARED: Final = 0.15
+_BESIDE_FOLD_MM: Final = 8.0
+_WING_SHARED: Final = 0.15
 _PIECE: Final = 0.12  # a piece smaller than this share of the largest is a splash, not a wing
 
 
@@ -53,7 +55,7 @@ class Film:
     holes : (H, W), small round spots of bare paper: air, left out with their edge
     level : median luminance relative to the paper
     enclosed : share of the mask that looks like paper: streaks of base, or bare holes
-    bubbles : there are round white spots so large that they may be air or unmixed base; they are holes here
+    spots : (H, W), those of the holes that are so large that they may be unmixed base instead
     box : (left, top, right, bottom) [px] around the mask
     """
 
@@ -64,20 +66,23 @@ class Film:
     level: float
     enclosed: float
     rim_px: float
+    spots: BoolArray
     box: tuple[int, int, int, int]
-    bubbles: bool = False
 
 
-def find_film(light: Light, where: BoolArray, px_per_mm: float) -> Film | None:
+def find_film(light: Light, where: BoolArray, px_per_mm: float, fold_x: float | None = None) -> Film | None:
     """The film; None where nothing of a film's size differs from the paper.
 
     where : (H, W), the part of the canvas in which a film may lie
-    px_per_mm : of the canvas, or the best guess
+    px_per_mm : of the canvas, or the best guess; fold_x : [px] the column of the sheet's fold, if there is one
     """
     smooth = cv2.GaussianBlur(light.grey, (0, 0), _SMOOTH_MM * px_per_mm)
     faintest = max(_FAINTEST, 4.0 * light.paper_spread)
     # Shrink first: a fold line or a scribble is dark too, but thin.
     dark = _opened(where & (smooth < 1 - faintest), 0.8 * px_per_mm)
+    if fold_x is not None:
+        aside = _aside(dark, fold_x, px_per_mm)
+        dark, where = dark & ~aside, where & ~aside
     left, top, right, bottom = _box(dark)
     if right == left:
         return None
@@ -95,6 +100,7 @@ def find_film(light: Light, where: BoolArray, px_per_mm: float) -> Film | None:
         core=_placed(found.core, part, where),
         solid=_placed(found.solid, part, where),
         holes=_placed(found.holes, part, where),
+        spots=_placed(found.spots, part, where),
         box=(x0 + left, y0 + top, x1 + left, y1 + top),
     )
 
@@ -125,7 +131,7 @@ def _film_in(
     mask = _filled(_closed(pieces, _BRIDGE_MM / 2 * px_per_mm)) & where
     depth = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5)
     rim = _rim(smooth, depth, px_per_mm)
-    holes, bubbles = _air_holes(grey, mask, level, px_per_mm)
+    holes, spots = _air_holes(grey, mask, level, px_per_mm)
     core = np.asarray(depth > rim) & ~holes
     if not core.any():
         return None
@@ -137,9 +143,30 @@ def _film_in(
         level=float(np.median(smooth[core])),
         enclosed=float((smooth[core] > edge).mean()),
         rim_px=rim,
+        spots=spots,
         box=_box(mask),
-        bubbles=bubbles,
     )
+
+
+def _aside(dark: BoolArray, fold_x: float, px_per_mm: float) -> BoolArray:
+    """(H, W) the shadows and things that lie on one half of a sheet alone, where there is a film as well.
+
+    A film reaches the fold, or has its other wing opposite.
+    """
+    count, labels = cv2.connectedComponents(dark.astype(np.uint8))
+    if count <= 2:
+        return np.zeros_like(dark)
+    areas = np.bincount(labels.ravel(), minlength=count)
+    height, width = dark.shape
+    over = np.array([[-1, 0, 2 * fold_x], [0, 1, 0]], np.float32)
+    opposite = cv2.warpAffine(dark.astype(np.uint8), over, (width, height), flags=cv2.INTER_NEAREST) > 0
+    shared = np.bincount(labels[opposite], minlength=count) >= _WING_SHARED * areas
+    near = round(_BESIDE_FOLD_MM * px_per_mm)
+    shared[labels[:, max(0, round(fold_x) - near) : round(fold_x) + near]] = True
+    areas[0], large = 0, _PIECE * areas.max()
+    if not (shared & (areas >= large)).any():
+        return np.zeros_like(dark)
+    return np.asarray((~shared & (areas >= large))[labels])
 
 
 def _box(mask: BoolArray) -> tuple[int, int, int, int]:
@@ -184,8 +211,12 @@ def _largest_pieces(mask: BoolArray) -> BoolArray | None:
     return np.asarray(keep[labels])
 
 
-def _air_holes(grey: FloatArray, mask: BoolArray, level: float, px_per_mm: float) -> tuple[BoolArray, bool]:
-    """Spots of bare paper where air was trapped: small, round, as white as paper; whether some are large.
+def _air_holes(
+    grey: FloatArray, mask: BoolArray, level: float, px_per_mm: float
+) -> tuple[BoolArray, BoolArray]:
+    """Spots of bare paper where air was trapped, with their edge: small, round, as white as paper.
+
+    Returns them all, and without the edge those that may be unmixed base for their size or number.
 
     Unmixed base comes out of a mixer drawn into streaks, so what is long or large stays in the film.
     """
@@ -212,10 +243,10 @@ def _air_holes(grey: FloatArray, mask: BoolArray, level: float, px_per_mm: float
     few, most = (share * film_px for share in _HOLES_SHARE)
     many = holes.sum() > few
     if many and (found > _BUBBLES_MAX or (holes | large).sum() > most):
-        return np.zeros_like(mask), False
+        return np.zeros_like(mask), np.zeros_like(mask)
     reach = 2 * round(_HOLE_EDGE_MM * px_per_mm) + 1
     around = cv2.dilate(holes | large, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))) > 0
-    return np.asarray(around & mask), bool(large.any() or many)
+    return np.asarray(around & mask), (holes | large if many else large) > 0
 
 
 def _joined(film: BoolArray, more: BoolArray) -> BoolArray:

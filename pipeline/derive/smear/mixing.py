@@ -27,10 +27,12 @@ _FIT_SPOTS: Final = 20_000  # ten terms need no more
 _LIGHT_DOUBT: Final = 2.0
 # A lamp that shines over the fold makes both wings alike, but hardly so many times more alike than different.
 _LAMP_ALIKE: Final = 8.0
+_LAMP_ACROSS: Final = 4.0  # and less still in what changes from the fold outwards
 _LAMP_LEAST: Final = 0.03  # [1] what grain and the fit leave
 # Covariance over the variance of half the difference, 2 r / (1 - r), where a share r of relief is mirrored.
 _MIRRORED: Final = 0.22  # a tenth, in whichever direction
 _RIBS: Final = 2.0  # a half, of ribs that run one way
+_SHADED: Final = 0.1  # what slopes of 0.2, as a split film has, shade at most by a light from one side
 _DOUBT_SHARE: Final = 0.02
 _DOUBT_GLOSS: Final = 0.008  # of a perfect white
 _DARKEST: Final = 0.006  # K/S runs away below, where a camera sees only its own black
@@ -156,18 +158,41 @@ def shared_variance(
     whole wing as a surface of low order does. What bends more often than that is mixing, however slow; the
     surface itself is unclear beyond the light's doubt, however large: a drifting ratio, or a lamp that shines
     in the film over the fold and may brighten a good mix by half. Where the wings differ by far less than
-    they are alike there is no such lamp, and less is doubted.
+    they are alike there is no such lamp, and less is doubted; least of all in what changes across the fold,
+    for there a light that falls off brightens one wing and darkens the other.
     """
     mean = (wing[both] + mirror[both]).astype(np.float64) / 2
     half = (wing[both] - mirror[both]).astype(np.float64) / 2
     mean, half = mean - mean.mean(), half - half.mean()
     own = float(np.sqrt(max(np.var(mean + half) * np.var(mean - half), 1e-16)))
-    smooth_mean, smooth_half = smooth_part(np.stack([mean, half], axis=1), both).T
+    smooth = smooth_part(np.stack([mean, half], axis=1), both)
+    smooth_mean, smooth_half = smooth.T
     mix, feigned, scatter = _by_octaves(mean - smooth_mean, half - smooth_half, both, angle)
-    drift = float(np.var(smooth_mean)) - _LIGHT_DOUBT * float(np.var(smooth_half))
-    lamp = min(doubt**2, _LAMP_ALIKE**2 * float(np.var(smooth_half)) + _LAMP_LEAST**2)
-    unclear = max(0.0, drift - lamp)
+    unclear = max(
+        _drift(smooth, doubt, _LAMP_ALIKE), _drift(_across(smooth, both, angle), doubt, _LAMP_ACROSS)
+    )
     return Shared(mix=mix, unclear=unclear, feigned=feigned, own=own, scatter=scatter)
+
+
+def _drift(smooth: FloatArray, doubt: float, alike: float) -> float:
+    """Variance of the mean's surface that light does not account for. smooth : (N, 2), mean, half difference.
+
+    alike : how many times more alike than different a lamp makes the wings
+    """
+    mean, half = np.var(smooth, axis=0).tolist()
+    lamp = min(doubt**2, alike**2 * half + _LAMP_LEAST**2)
+    return float(max(0.0, mean - _LIGHT_DOUBT * half - lamp))
+
+
+def _across(smooth: NDArray[np.float64], both: BoolArray, angle: float) -> NDArray[np.float64]:
+    """What of surfaces does not change along the fold alone. smooth : (N, M), the pixels of both."""
+    y, x = np.nonzero(both)
+    along = np.cos(angle) * y - np.sin(angle) * x
+    along = 2 * (along - along.min()) / max(1.0, float(np.ptp(along))) - 1
+    terms = np.vander(along, _SMOOTH_ORDER + 1)
+    every = max(1, len(x) // _FIT_SPOTS)
+    fit, *_ = np.linalg.lstsq(terms[::every], smooth[::every], rcond=None)
+    return np.asarray(smooth - terms @ fit)
 
 
 def _by_octaves(
@@ -182,7 +207,10 @@ def _by_octaves(
     weighed by how far it stands out of its own scatter, variance over variance plus noise; noise in one can't
     be made up for by another, which a plain difference would let it.
     A film that splits leaves ribs towards the fold, and may leave them on both wings: what stands out in
-    waves of one direction alone may be theirs, up to what half of the relief would make.
+    waves of one direction alone may be theirs, up to what half of the relief would make. And where a film
+    splits, what one wing keeps the other lacks: both slope alike across the fold, so a light from there shades
+    them alike: four fifths of that lie in waves across it, for a slope's power goes with the square of its
+    wave's cosine (1/2 + 1/pi of it in that quadrant).
     Source of the weight: N. Wiener's filter, as in any text on optimal filtering.
     """
     y, x = np.nonzero(both)
@@ -196,7 +224,7 @@ def _by_octaves(
     down, right = np.fft.fftfreq(height)[:, None], np.fft.rfftfreq(width)[None]
     frequency = np.hypot(down, right)
     c, s = np.cos(angle), np.sin(angle)
-    across = np.abs(c * right + s * down) > np.abs(c * down - s * right)
+    outwards = np.abs(c * right + s * down) > np.abs(c * down - s * right)
     octave = np.floor(np.log2(np.maximum(frequency * max(height, width), 0.5))).astype(np.int64) + 1
     # rfft2 leaves out the conjugate half of all columns but the first and, in an even width, the last.
     twice = np.full(frequency.shape, 2.0)
@@ -205,7 +233,7 @@ def _by_octaves(
         twice[:, -1] = 1.0
     total = height * width * len(mean)
     seen = height * width / len(mean)  # waves next to each other tell the same where the film is small
-    cell = (2 * octave + across).ravel()
+    cell = (2 * octave + outwards).ravel()
     least = 2 * (int(octave.max()) + 1)
     shared, alone, square = (
         np.bincount(cell, (part * twice).ravel(), least).reshape(-1, 2) / total
@@ -218,7 +246,10 @@ def _by_octaves(
     one_way = np.maximum(apart - 2 * np.maximum((shared - alone).min(axis=1), 0), 0)
     relief = alone.sum(axis=1)
     feigned = np.minimum(counted, np.maximum(_MIRRORED * relief, np.minimum(one_way, _RIBS * relief)))
-    return float(counted.sum()), float(feigned.sum()), float(np.sqrt(noise.sum()))
+    along, across = np.maximum((shared - alone).T, 0)
+    shaded = np.clip(across - along, 0, counted)
+    most = max(float(feigned.sum()), min(float(shaded.sum()), _SHADED**2))
+    return float(counted.sum()), most, float(np.sqrt(noise.sum()))
 
 
 def smooth_part(values: NDArray[np.float64], where: BoolArray) -> NDArray[np.float64]:

@@ -75,7 +75,7 @@ def look(rgb: PixelArray, limits: SmearLimits) -> Seen:
     seen.levelled = levelled = light.level_light(canvas, print_)
     if levelled is None:
         return _stop(seen, "paper", "Too little bare white paper around the film: show the whole sheet.")
-    seen.film = film = find_film(levelled, where, canvas.px_per_mm)
+    seen.film = film = find_film(levelled, where, canvas.px_per_mm, canvas.fold_x)
     seen.checks.append(judgeable.check_glare(levelled, film.mask if film else None, where, limits))
     least_px = limits.film_mm2_min * canvas.px_per_mm**2
     # A line of handwriting is dark and no film.
@@ -192,7 +192,9 @@ def _measure(seen: Seen, canvas: Canvas, levelled: light.Light, film: Film, limi
         if seen_both
         else 1.0,
         light_doubt=doubt,
-        bubbles=film.bubbles,
+        bubbles=bare.on_both_wings(
+            film.spots[crop], mask & (grey > np.sqrt(max(film.level, 0.01))), line, scale
+        ),
     )
 
 

@@ -23,7 +23,7 @@ class Wings:
     fold_known : whether the sheet's print or the paper's crease shows the fold
     torn : (H, W), bare paper where one wing's film tore off; strip : what is white along the fold
     unmixed : share of the film white as base
-    bubbles : round white spots so large that they may be air or base
+    bubbles : whether both wings show round white spots so large that they may be air or base
     light_doubt : deviation of the fraction that gloss and light may feign [1]
     parted : whether the fold is bare for most of its way between the wings
     """
