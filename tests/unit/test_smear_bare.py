@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.derive.smear.bare import fold_strip, on_both_wings
+from pipeline.derive.smear.bare import alike, fold_strip, on_both_wings
 from pipeline.derive.smear.fold import Fold
 
 PX = 4.0
@@ -83,3 +83,23 @@ def test_white_spots_are_base_only_where_both_wings_show_them(spots, both):
     y, x = np.mgrid[:280, :400]
     white = np.any([np.hypot(x - at, y - down) < 2 * PX for at, down in spots], axis=0)
     assert on_both_wings(white, white, FOLD, PX) == both
+
+
+@pytest.mark.parametrize(
+    ("spots", "least", "most"),
+    [
+        ([(140, 100), (262, 102)], 0.6, 1.0),
+        ([(140, 100)], -0.1, 0.1),
+        ([(140, 100), (330, 200)], -0.1, 0.1),
+        ([(20, 20)], 1.0, 1.0),
+        ([], 1.0, 1.0),
+    ],
+    ids=["opposite, half a millimetre off", "one wing", "elsewhere", "no film opposite", "none"],
+)
+def test_base_is_white_in_the_same_places_of_both_wings(spots, least, most):
+    y, x = np.mgrid[:280, :400]
+    white = np.zeros(x.shape, bool)
+    for at, down in spots:
+        white |= np.hypot(x - at, y - down) < 3 * PX
+    film = (x < 350) & (x > 80) | (x <= 50) & (y < 50)
+    assert least <= alike(white, film, FOLD, PX) <= most

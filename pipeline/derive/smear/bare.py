@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 
 from pipeline.derive.smear.arrays import BoolArray, FloatArray
-from pipeline.derive.smear.fold import Fold, mirrored
+from pipeline.derive.smear.fold import Fold, mirrored, one_wing
 
 _HALF_MM: Final = 4.5  # a bead that lies farther off leaves two films
 _OFF_MM: Final = 1.0
@@ -25,6 +25,7 @@ _END_MM: Final = (1.5, 7.0)
 _STEP: Final = 0.02  # relative, what noise and the crease leave of two like papers
 _APART_MM: Final = 3.0  # wings slide, and a hand's fold is no straight line
 _SHARED: Final = 0.15
+_SLIP_MM: Final = 0.5
 _HALF: Final = 0.5
 _WIDE_PX: Final = 5.0  # a narrower strip is no brighter than its edges let it
 
@@ -113,6 +114,24 @@ def on_both_wings(spots: BoolArray, white: BoolArray, line: Fold, px_per_mm: flo
         if (here & (others | _opposite(here, line))).sum() >= _SHARED * here.sum():
             return True
     return False
+
+
+def alike(white: BoolArray, film: BoolArray, line: Fold, px_per_mm: float) -> float:
+    """How far both wings are white in the same places, as a correlation: gloss and bare paper are not.
+
+    white, film : (H, W). 1 where hardly any of the white has film opposite, for then nothing gainsays base.
+    """
+    both = one_wing(film, line, px_per_mm)
+    near = np.ones((2 * round(_SLIP_MM * px_per_mm) + 1,) * 2, np.uint8)
+    there = cv2.dilate(white.astype(np.uint8), near) > 0
+    here, opposite = there[both], _opposite(there, line)[both]
+    if not (here | opposite).any() or (white & film).sum() > 2 * white[both | _opposite(both, line)].sum():
+        return 1.0
+    if here.all() or opposite.all():
+        return 1.0
+    if not here.any() or not opposite.any():
+        return 0.0
+    return float(np.corrcoef(here, opposite)[0, 1])
 
 
 def _opposite(mask: BoolArray, line: Fold) -> BoolArray:

@@ -74,7 +74,7 @@ def find_film(light: Light, where: BoolArray, px_per_mm: float, fold_x: float | 
     """The film; None where nothing of a film's size differs from the paper.
 
     where : (H, W), the part of the canvas in which a film may lie
-    px_per_mm : of the canvas, or the best guess; fold_x : [px] the column of the sheet's fold, if there is one
+    px_per_mm : of the canvas, or the best guess; fold_x : [px] the column of a sheet's fold
     """
     smooth = cv2.GaussianBlur(light.grey, (0, 0), _SMOOTH_MM * px_per_mm)
     faintest = max(_FAINTEST, 4.0 * light.paper_spread)

@@ -207,10 +207,10 @@ def _by_octaves(
     weighed by how far it stands out of its own scatter, variance over variance plus noise; noise in one can't
     be made up for by another, which a plain difference would let it.
     A film that splits leaves ribs towards the fold, and may leave them on both wings: what stands out in
-    waves of one direction alone may be theirs, up to what half of the relief would make. And where a film
-    splits, what one wing keeps the other lacks: both slope alike across the fold, so a light from there shades
-    them alike: four fifths of that lie in waves across it, for a slope's power goes with the square of its
-    wave's cosine (1/2 + 1/pi of it in that quadrant).
+    waves of one direction alone may be theirs, up to what half of the relief would make. And what one wing
+    keeps of a film that splits the other lacks: both slope alike across the fold, so a light from there
+    shades them alike, in waves that run across it (1/2 + 1/pi of the power is nearer to that direction, for a
+    slope's goes with the square of its wave's cosine).
     Source of the weight: N. Wiener's filter, as in any text on optimal filtering.
     """
     y, x = np.nonzero(both)

@@ -19,11 +19,12 @@ _ROUGHER: Final = 2.0  # than the paper
 _ROUGH_LEAST: Final = 0.004  # of the light: less is the camera's own noise
 _JOIN_MM: Final = 4.0
 _BOUNDED: Final = 0.15  # of its rim
+_STRAGGLES: Final = 4.0  # times its largest circle: no film, but scratches in a table
 _THIN_MM: Final = 6.0  # a fold line or a line of print is thinner, smoothed as it is
 
 
 def rough_film(light: Light, where: BoolArray, level_min: float, px_per_mm: float) -> BoolArray | None:
-    """(H, W) the largest patch that is rough, filled; None if there is none.
+    """(H, W) the largest patch that is rough, filled; None if there is none or if it straggles.
 
     where : (H, W), the part of the canvas in which a film may lie
     level_min : what is darker than this, relative to the paper, is no white film, nor is what lies beside it
@@ -57,5 +58,8 @@ def rough_film(light: Light, where: BoolArray, level_min: float, px_per_mm: floa
     cv2.drawContours(filled, lines, -1, 1, cv2.FILLED)
     film = np.asarray(filled > 0)
     rim = (cv2.dilate(filled, np.ones((5, 5), np.uint8)) > 0) & ~film
+    inner = float(cv2.distanceTransform(cv2.copyMakeBorder(filled, 1, 1, 1, 1, 0), cv2.DIST_L2, 5).max())
+    if film.sum() > _STRAGGLES * np.pi * inner**2:
+        return None
     # It ends in paper all round. What runs up to print or to the edge is the grain of a page that is none.
     return film if (rim & ~seen).sum() <= _BOUNDED * rim.sum() else None

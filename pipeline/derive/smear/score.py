@@ -185,6 +185,7 @@ def _measure(seen: Seen, canvas: Canvas, levelled: light.Light, film: Film, limi
         specks=specks.find_specks(fraction, opposite, both, scale) if seen_both else [],
         torn=torn,
         unmixed=unmixed,
+        unmixed_alike=bare.alike(mask & (grey > np.sqrt(max(film.level, 0.01))), core, line, scale),
         strip=strip,
         parted=bare.parts_wings(mask & ~bared, line, scale),
         fold_patch_mm2=patch,

@@ -22,7 +22,7 @@ class Wings:
     at : (left, top) of the crop on the canvas [px]; px_per_mm : of the canvas, assumed without a sheet
     fold_known : whether the sheet's print or the paper's crease shows the fold
     torn : (H, W), bare paper where one wing's film tore off; strip : what is white along the fold
-    unmixed : share of the film white as base
+    unmixed : share of the film white as base; unmixed_alike : how far the wings agree on where, -1 to 1
     bubbles : whether both wings show round white spots so large that they may be air or base
     light_doubt : deviation of the fraction that gloss and light may feign [1]
     parted : whether the fold is bare for most of its way between the wings
@@ -39,6 +39,7 @@ class Wings:
     specks: list[Speck]
     torn: BoolArray
     unmixed: float
+    unmixed_alike: float
     strip: Strip | None
     parted: bool
     fold_patch_mm2: float

@@ -42,6 +42,12 @@ _BUBBLES: Final = (
     "Round white spots on both wings, air or unmixed base: make a new sample, the bead pressed from its "
     "middle outwards."
 )
+_WHITE_APART: Final = (
+    "White patches that the wings do not share, gloss or bare paper: turn the sheet and use softer light; if "
+    "they stay, make a new sample."
+)
+# Photographs of four renderers: base 0.32 and over, gloss and bare paper 0.26 and below.
+_WHITE_ALIKE: Final = 0.3
 _RETAKE_FIRST: Final = "Take the photograph again."
 
 
@@ -66,6 +72,8 @@ def conclude(seen: Seen, limits: SmearLimits, material: Material | None) -> Smea
         verdict, reasons = "retake", [_STRIP]
     elif wings and wings.bubbles:
         verdict, reasons = "retake", [_BUBBLES]
+    elif wings and wings.unmixed > limits.unmixed_share:
+        verdict, reasons = "retake", [_WHITE_APART]
     elif wings and _undecided(wings, limits):
         verdict = "retake"
         reasons = [_TOO_NEAR.format(_between(wings))]
@@ -198,7 +206,7 @@ def _faults(wings: Wings, limits: SmearLimits) -> list[str]:
             f"An unmixed patch at the fold: {wings.fold_patch_mm2:.0f} mm² on each wing: purge longer, "
             "take a new sample."
         )
-    if wings.unmixed > limits.unmixed_share:
+    if wings.unmixed > limits.unmixed_share and wings.unmixed_alike >= _WHITE_ALIKE:
         faults.append(
             f"White patches inside the film ({wings.unmixed:.1%} of it): unmixed base, or bare paper: "
             "purge, check the curing agent's flow, take a new sample."
